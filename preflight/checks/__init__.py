@@ -1,0 +1,1 @@
+"""Instrument checks: one module each, found through `preflight.checks.table`."""

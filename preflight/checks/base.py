@@ -1,0 +1,86 @@
+"""What a check is, what it is given, and how it is run."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Generator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol, runtime_checkable
+
+import msgspec
+
+from preflight.clock import Clock, SystemClock
+from preflight.config.flight import Flight
+from preflight.readings import Finding, Progress, Reading
+
+Run = Generator[Progress, None, Finding]
+"""A check at work: yields progress, returns its finding."""
+
+
+def _never() -> bool:
+    return False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Context:
+    """Everything a check may look at.
+
+    `folder` is the flight file's: relative paths in the flight file start there. `measured` holds the
+    latest readings of this walk by name (another card is told by "card.identity"); `typed` holds numbers a
+    person typed for this run, by reading name and in that name's unit. `stopped` turns true when the crew
+    stops the check: it then puts the line back and returns an open finding.
+    """
+
+    flight: Flight
+    folder: Path
+    clock: Clock = field(default_factory=SystemClock)
+    measured: Mapping[str, Reading] = field(default_factory=dict)
+    typed: Mapping[str, float] = field(default_factory=dict)
+    stopped: Callable[[], bool] = _never
+
+
+@runtime_checkable
+class Check(Protocol):
+    """An instrument check.
+
+    `name` is the key in checklists, `title` a few words for people, `needs` the flight-file sections
+    without which it can't run (see `Flight.has`), `leads` which lead to move before it runs and `put_back`
+    how the line is put back afterwards ("" where nothing is moved).
+
+    `run` never raises for what the world does: a lead that is unplugged is a no-go whose remark says what
+    to do next; what it had no right or means to look at is an open finding that says what was not checked.
+    """
+
+    name: str
+    title: str
+    needs: tuple[str, ...]
+    leads: str
+    put_back: str
+
+    def run(self, context: Context) -> Run: ...
+
+
+def missing_sections(check: Check, flight: Flight) -> tuple[str, ...]:
+    """The sections a check needs that the flight file does not have."""
+    return tuple(section for section in check.needs if not flight.has(section))
+
+
+def run_check(
+    check: Check, context: Context, progress: Callable[[Progress], None] = lambda _: None
+) -> Finding:
+    """Run a check to its end, handing every step of progress on; `seconds` of the finding is filled in."""
+    absent = missing_sections(check, context.flight)
+    if absent:
+        remark = f"Not checked: the flight file has no [{absent[0]}]"
+        return Finding(check=check.name, outcome="open", remarks=(remark,))
+    started = time.monotonic()
+    run = check.run(context)
+    try:
+        while True:
+            progress(next(run))
+    except StopIteration as end:
+        finding: Finding = end.value
+    finally:
+        run.close()
+    return msgspec.structs.replace(finding, seconds=round(time.monotonic() - started, 3))

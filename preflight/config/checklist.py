@@ -1,0 +1,107 @@
+"""The checklist: phases and steps, typed. What each key means for the outcome is decided in `walk`."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from msgspec import Meta, Struct
+
+from preflight.config.quantities import Duration
+
+Id = Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$", description="lower case, digits, hyphens")]
+Text = Annotated[str, Meta(min_length=1, max_length=400)]
+Prose = Annotated[str, Meta(max_length=2000)]
+
+
+class _File(Struct, frozen=True, forbid_unknown_fields=True):
+    """Shared rules of every table in a file: named keys only, none unknown."""
+
+
+class Measure(_File, kw_only=True):
+    """A quantity a person measures and types, in `unit`.
+
+    `sets` is the flight-file key it replaces; `repeat` readings must lie within `spread` (a quantity in the
+    same dimension) of each other and their mean counts. `at_least` and `at_most` are numbers in `unit`.
+    """
+
+    quantity: Text
+    unit: Annotated[str, Meta(max_length=16)]
+    sets: str | None = None
+    repeat: Annotated[int, Meta(ge=1, le=9)] = 1
+    spread: str | None = None
+    at_least: float | None = None
+    at_most: float | None = None
+
+
+class Defer(_File, kw_only=True):
+    """A question only an authority answers: the crew records who answered what."""
+
+    authority: Text
+    ask: Annotated[tuple[Text, ...], Meta(min_length=1)]
+
+
+class Step(_File, kw_only=True):
+    """One thing to do: a challenge and its expected response.
+
+    At most one of `check`, `measure` and `defer`; none means that a person confirms. `needs` names
+    flight-file sections without which the step is not applicable. `reads` names values (flight-file keys,
+    readings, or "power") whose change makes the step stale.
+    """
+
+    id: Id
+    challenge: Text
+    response: Prose = ""
+    check: Annotated[str, Meta(min_length=1, max_length=64)] | None = None
+    measure: Measure | None = None
+    defer: Defer | None = None
+    why: Prose = ""
+    caution: Prose = ""
+    required: bool = True
+    signed_by: tuple[Id, ...] = ()
+    witness: bool = False
+    witness_by: tuple[Id, ...] = ()
+    waive_by: tuple[Id, ...] = ()
+    after: tuple[Id, ...] = ()
+    valid_for: Annotated[Duration, Meta(gt=0)] | None = None
+    reads: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+
+    @property
+    def kind(self) -> Literal["check", "measure", "defer", "confirm"]:
+        """How the step gets its finding."""
+        if self.check is not None:
+            return "check"
+        if self.measure is not None:
+            return "measure"
+        return "defer" if self.defer is not None else "confirm"
+
+
+class Phase(_File, kw_only=True):
+    """Steps done at one place and time. Absent `gate`: counts for no verdict."""
+
+    id: Id
+    title: Text
+    gate: Literal["fill", "release"] | None = None
+    mode: Literal["read-do", "do-confirm"] = "read-do"
+    step: Annotated[tuple[Step, ...], Meta(min_length=1)]
+
+
+class Head(_File, kw_only=True):
+    """[checklist]: `stations` are roles polled at each gate."""
+
+    title: Text
+    revision: Annotated[str, Meta(min_length=1, max_length=16)]
+    stations: Annotated[tuple[Id, ...], Meta(min_length=1)]
+    release_by: Annotated[tuple[Id, ...], Meta(min_length=1)]
+    seal_by: Annotated[tuple[Id, ...], Meta(min_length=1)]
+
+
+class Checklist(_File, kw_only=True):
+    """A checklist file; step ids are unique over the whole file."""
+
+    checklist: Head
+    phase: Annotated[tuple[Phase, ...], Meta(min_length=1)]
+
+    def steps(self) -> tuple[Step, ...]:
+        """All steps in order."""
+        return tuple(step for phase in self.phase for step in phase.step)

@@ -1,0 +1,136 @@
+"""Readings and findings: what checks, measurements and figures say, in one shape.
+
+Base vocabulary that every layer may import. A figure is a `Reading` whose source is `computed`.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+from typing import Literal
+
+import msgspec
+
+Source = Literal["measured", "computed", "declared"]
+FindingOutcome = Literal["go", "no-go", "open"]
+
+
+class Reading(msgspec.Struct, frozen=True, kw_only=True):
+    """One quantity with unit, source and limits.
+
+    `name` is dotted ("link.margin"); the unit of a name never changes. `value` is a finite number, a word
+    for a fact that has no number ("FAT32"), or None for what could not be had. `low` and `high` are the
+    range the value may lie in, `at_least` and `at_most` its limits, all in `unit` ("" for a pure number).
+    """
+
+    name: str
+    value: float | str | None
+    unit: str = ""
+    source: Source = "measured"
+    low: float | None = None
+    high: float | None = None
+    at_least: float | None = None
+    at_most: float | None = None
+
+    def __post_init__(self) -> None:
+        for part in (self.value, self.low, self.high, self.at_least, self.at_most):
+            if isinstance(part, float) and not math.isfinite(part):
+                raise ValueError(f"{self.name}: a reading is a finite number or None, not {part}")
+
+    @property
+    def margin(self) -> float | None:
+        """have / need: value / at_least, or at_most / value; the smaller of both. 1.0 is exactly enough.
+
+        None where there is no limit, no number, or where dividing makes no sense (a limit or value of zero
+        or below).
+        """
+        if not isinstance(self.value, (int, float)):
+            return None
+        margins = []
+        if self.at_least is not None and self.at_least > 0 and self.value >= 0:
+            margins.append(self.value / self.at_least)
+        if self.at_most is not None and self.at_most > 0 and self.value > 0:
+            margins.append(self.at_most / self.value)
+        finite = [m for m in margins if math.isfinite(m)]
+        return min(finite) if finite else None
+
+    @property
+    def within(self) -> bool | None:
+        """Whether the value is inside its limits; None where there is nothing to judge."""
+        if self.at_least is None and self.at_most is None:
+            return None
+        if not isinstance(self.value, (int, float)):
+            return None
+        if self.at_least is not None and self.value < self.at_least:
+            return False
+        return not (self.at_most is not None and self.value > self.at_most)
+
+    def to_json(self) -> dict[str, object]:
+        """The contract's shape: numbers as numbers, absent as None."""
+        return {
+            "name": self.name,
+            "value": self.value,
+            "low": self.low,
+            "high": self.high,
+            "unit": self.unit,
+            "source": self.source,
+            "at_least": self.at_least,
+            "at_most": self.at_most,
+            "margin": self.margin,
+        }
+
+
+class Evidence(msgspec.Struct, frozen=True, kw_only=True):
+    """Raw bytes that a check judged, kept beside the record under their SHA-256. `name` is for people."""
+
+    name: str
+    data: bytes
+
+
+class Finding(msgspec.Struct, frozen=True, kw_only=True):
+    """What a check, a measurement, a confirmation or a deferral found.
+
+    `check` names what found it. `reads` names the values its outcome used (flight-file keys such as
+    "link.baud", reading names such as "sample.rate", or "power"): a later change of one makes it stale.
+    A limit crossed by a reading is a no-go whatever the rest says; see `judged`.
+    """
+
+    check: str
+    outcome: FindingOutcome
+    readings: tuple[Reading, ...] = ()
+    remarks: tuple[str, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
+    reads: tuple[str, ...] = ()
+    seconds: float = 0.0
+
+
+class Progress(msgspec.Struct, frozen=True):
+    """A step of long work: what is being done, and how much of it (0 to 1, None if unknown)."""
+
+    text: str
+    fraction: float | None = None
+    reading: Reading | None = None
+
+
+def judged(readings: tuple[Reading, ...], *, needs: tuple[str, ...] = ()) -> FindingOutcome:
+    """The outcome that readings give by themselves.
+
+    No-go if one is outside its limits; open if one of `needs`, or one that has a limit, has no value;
+    otherwise go.
+    """
+    if any(r.within is False for r in readings):
+        return "no-go"
+    by_name = {r.name: r for r in readings}
+    if any(name not in by_name or by_name[name].value is None for name in needs):
+        return "open"
+    if any(r.value is None and (r.at_least is not None or r.at_most is not None) for r in readings):
+        return "open"
+    return "go"
+
+
+def decimal_text(value: float) -> str:
+    """A number as the shortest plain decimal string that reads back to the same float: "0.1", "1500"."""
+    if not math.isfinite(value):
+        raise ValueError(f"not a finite number: {value}")
+    text = format(Decimal(repr(value)), "f")
+    return text[:-2] if text.endswith(".0") else text
