@@ -57,7 +57,8 @@ def get(name: str) -> Check:
         return check
     added = _added()
     if name not in added:
-        raise NoSuchCheckError(f'there is no check "{clean(name, limit=80)}"; there are: {", ".join(names())}')
+        listed = ", ".join(names())
+        raise NoSuchCheckError(f'there is no check "{clean(name, limit=80)}"; there are: {listed}')
     return _load(name, added[name])
 
 
