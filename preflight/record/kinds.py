@@ -10,10 +10,16 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-Decimal = Annotated[str, Meta(pattern=r"^(?!-0$)-?(0|[1-9][0-9]*)(\.[0-9]*[1-9])?$", max_length=400)]
-Sha256 = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}$")]
-Utc = Annotated[str, Meta(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$")]
-Seq = Annotated[int, Meta(ge=1, le=2**53 - 1)]
+# `\Z`, as `$` also matches before a last line feed; `[0-9]`, as `\d` takes the digits of any script.
+Decimal = Annotated[str, Meta(pattern=r"^(?!-0\Z)-?(0|[1-9][0-9]*)(\.[0-9]*[1-9])?\Z", max_length=400)]
+Sha256 = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z")]
+Utc = Annotated[
+    str, Meta(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}\.[0-9]{3}Z\Z", max_length=24)
+]
+RecId = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,99}\Z")]
+SAFE_INT = 2**53 - 1  # RFC 8785 numbers are IEEE 754 doubles: no integer beyond this is exact
+Seq = Annotated[int, Meta(ge=1, le=SAFE_INT)]
+Size = Annotated[int, Meta(ge=0, le=SAFE_INT)]
 Text = Annotated[str, Meta(max_length=4000)]
 Said = Annotated[str, Meta(min_length=1, max_length=4000)]
 Outcome = Literal["go", "no-go", "open"]
@@ -25,7 +31,7 @@ class _Data(Struct, frozen=True, forbid_unknown_fields=True):
     """Shared rule of every shape: named keys only, none unknown."""
 
 
-class ReadingData(_Data, kw_only=True):
+class ReadingData(_Data, frozen=True, kw_only=True):
     """A reading: `value` is a decimal string, `word` a fact without a number; at most one of them is set."""
 
     name: Said
@@ -39,32 +45,32 @@ class ReadingData(_Data, kw_only=True):
     at_most: Decimal | None
 
 
-class EvidenceData(_Data, kw_only=True):
+class EvidenceData(_Data, frozen=True, kw_only=True):
     """Bytes kept in `evidence/SHA256`; `name` is for people."""
 
     name: Said
     sha256: Sha256
-    size: Annotated[int, Meta(ge=0)]
+    size: Size
 
 
-class Pointer(_Data, kw_only=True):
+class Pointer(_Data, frozen=True, kw_only=True):
     """One entry of another record: its id, sequence number and the SHA-256 of its line."""
 
-    rec: Said
+    rec: RecId
     seq: Seq
     line: Sha256
 
 
-class Previous(_Data, kw_only=True):
+class Previous(_Data, frozen=True, kw_only=True):
     """The record this one follows: its id and the SHA-256 of its last line."""
 
-    rec: Said
+    rec: RecId
     head: Sha256
     why: Literal["new-flight", "storage", "handover", "after-release"]
 
 
-class OpenData(_Data, kw_only=True):
-    """Pins what the record is about: SHA-256 of the copies in its folder, the tool, drill, what it follows."""
+class OpenData(_Data, frozen=True, kw_only=True):
+    """Pins what the record is about: SHA-256 of the copies in its folder, tool, drill, what it follows."""
 
     flight: Sha256
     checklist: Sha256
@@ -74,7 +80,7 @@ class OpenData(_Data, kw_only=True):
     previous: Previous | None
 
 
-class CheckData(_Data, kw_only=True):
+class CheckData(_Data, frozen=True, kw_only=True):
     """A check's finding, signed by the instrument. `reads` are the names of values its outcome used."""
 
     step: Said
@@ -87,7 +93,7 @@ class CheckData(_Data, kw_only=True):
     seconds: Decimal
 
 
-class MeasureData(_Data, kw_only=True):
+class MeasureData(_Data, frozen=True, kw_only=True):
     """A measurement by a person: every single value as typed, in `reading.unit`, and what counts of them.
 
     `sets` is the flight-file key that `set_to` (a quantity in text) replaces.
@@ -103,7 +109,7 @@ class MeasureData(_Data, kw_only=True):
     reads: tuple[Said, ...]
 
 
-class ConfirmData(_Data, kw_only=True):
+class ConfirmData(_Data, frozen=True, kw_only=True):
     """A confirmation by a person. A `reason` is needed for no-go and not-applicable."""
 
     step: Said
@@ -113,8 +119,8 @@ class ConfirmData(_Data, kw_only=True):
     reads: tuple[Said, ...]
 
 
-class DeferData(_Data, kw_only=True):
-    """An authority's answer as the crew recorded it, by question; go only between `valid_from` and `_until`."""
+class DeferData(_Data, frozen=True, kw_only=True):
+    """An authority's answer as the crew recorded it, by question; go from `valid_from` to `valid_until`."""
 
     step: Said
     outcome: Literal["go", "no-go"]
@@ -126,13 +132,13 @@ class DeferData(_Data, kw_only=True):
     reads: tuple[Said, ...]
 
 
-class SignData(_Data, kw_only=True):
+class SignData(_Data, frozen=True, kw_only=True):
     """The performer's signature on an instrument's finding, or a countersignature on a claimed hold."""
 
     of: Seq
 
 
-class WitnessData(_Data, kw_only=True):
+class WitnessData(_Data, frozen=True, kw_only=True):
     """A second person's signature; `values` are what the witness read independently."""
 
     of: Seq
@@ -140,7 +146,7 @@ class WitnessData(_Data, kw_only=True):
     values: tuple[Decimal, ...]
 
 
-class Bound(_Data, kw_only=True):
+class Bound(_Data, frozen=True, kw_only=True):
     """How bad a waived reading may get before the no-go is back."""
 
     name: Said
@@ -148,7 +154,7 @@ class Bound(_Data, kw_only=True):
     at_most: Decimal | None
 
 
-class WaiveData(_Data, kw_only=True):
+class WaiveData(_Data, frozen=True, kw_only=True):
     """A no-go accepted. Without a `bound` (a finding that has no number) it holds for that finding alone."""
 
     step: Said
@@ -158,21 +164,22 @@ class WaiveData(_Data, kw_only=True):
     expires: Utc
 
 
-class HoldData(_Data, kw_only=True):
+class HoldData(_Data, frozen=True, kw_only=True):
     """The count is stopped. `claimed` is the id of who said so when the instrument signed for them."""
 
     reason: Said
     claimed: Said | None
 
 
-class LiftData(_Data, kw_only=True):
-    """A hold is lifted."""
+class LiftData(_Data, frozen=True, kw_only=True):
+    """A hold is lifted; `rec` names the earlier, linked record the hold stands in, None for this one."""
 
     hold: Seq
+    rec: Said | None
     reason: Said
 
 
-class PhaseData(_Data, kw_only=True):
+class PhaseData(_Data, frozen=True, kw_only=True):
     """A phase begins or is called complete; `passed` names open steps of earlier phases gone past."""
 
     phase: Said
@@ -181,21 +188,21 @@ class PhaseData(_Data, kw_only=True):
     reason: Text
 
 
-class PowerData(_Data, kw_only=True):
+class PowerData(_Data, frozen=True, kw_only=True):
     """The payload's power was cycled, or seen to have been."""
 
     cause: Literal["crew", "seen"]
     detail: Text
 
 
-class ReplanData(_Data, kw_only=True):
+class ReplanData(_Data, frozen=True, kw_only=True):
     """Flight-file keys and the text that replaces their values."""
 
     sets: Annotated[dict[str, Said], Meta(min_length=1)]
     reason: Said
 
 
-class ResumeData(_Data, kw_only=True):
+class ResumeData(_Data, frozen=True, kw_only=True):
     """An interrupted record goes on; `next` is the step that was next when it stopped."""
 
     tool: Said
@@ -203,7 +210,7 @@ class ResumeData(_Data, kw_only=True):
     away: Decimal | None
 
 
-class PollData(_Data, kw_only=True):
+class PollData(_Data, frozen=True, kw_only=True):
     """A station's answer at a gate."""
 
     gate: Gate
@@ -212,14 +219,14 @@ class PollData(_Data, kw_only=True):
     remark: Text
 
 
-class AuthoriseData(_Data, kw_only=True):
+class AuthoriseData(_Data, frozen=True, kw_only=True):
     """The director authorises passing a gate."""
 
     gate: Gate
     verdict: Literal["go"]
 
 
-class ReleaseData(_Data, kw_only=True):
+class ReleaseData(_Data, frozen=True, kw_only=True):
     """The balloon has left, `released` is when; off go without an authorisation."""
 
     released: Utc
@@ -229,13 +236,13 @@ class ReleaseData(_Data, kw_only=True):
     reason: Text
 
 
-class ScrubData(_Data, kw_only=True):
+class ScrubData(_Data, frozen=True, kw_only=True):
     """The attempt is given up for today."""
 
     reason: Said
 
 
-class CarryData(_Data, kw_only=True):
+class CarryData(_Data, frozen=True, kw_only=True):
     """A step's finding taken over from the record this one follows."""
 
     step: Said
@@ -246,14 +253,14 @@ class CarryData(_Data, kw_only=True):
     reads: tuple[Said, ...]
 
 
-class CorrectData(_Data, kw_only=True):
+class CorrectData(_Data, frozen=True, kw_only=True):
     """The entry named no longer counts, and why; what stands instead is entered anew."""
 
     of: Seq
     reason: Said
 
 
-class ClockData(_Data, kw_only=True):
+class ClockData(_Data, frozen=True, kw_only=True):
     """The laptop's clock against another source: what is to be added to `at`, in seconds."""
 
     source: Said
@@ -262,14 +269,14 @@ class ClockData(_Data, kw_only=True):
     detail: Text
 
 
-class RecoverData(_Data, kw_only=True):
+class RecoverData(_Data, frozen=True, kw_only=True):
     """A torn last line was set aside in `torn/SHA256` before it was cut."""
 
     sha256: Sha256
-    size: Annotated[int, Meta(ge=1)]
+    size: Annotated[int, Meta(ge=1, le=SAFE_INT)]
 
 
-class PaperData(_Data, kw_only=True):
+class PaperData(_Data, frozen=True, kw_only=True):
     """A step done on the printed list, at the paper's time; counts once a second person has witnessed it."""
 
     step: Said
@@ -279,7 +286,7 @@ class PaperData(_Data, kw_only=True):
     reads: tuple[Said, ...]
 
 
-class CloseData(_Data, kw_only=True):
+class CloseData(_Data, frozen=True, kw_only=True):
     """The record ends; `sealers` will each seal it. `verdicts` are those at both gates as computed now."""
 
     reason: Said
@@ -316,3 +323,6 @@ KINDS: dict[str, type[Struct]] = {
 
 INSTRUMENT_KINDS = frozenset({"check", "clock", "recover", "resume", "power", "hold"})
 """What the laptop's own key may sign; everything else must be signed by a person."""
+
+PASSPHRASE_KINDS = frozenset({"waive", "authorise"})
+"""What a person signs only with the passphrase given anew."""
