@@ -1,0 +1,362 @@
+"""The acts of a walk: each is judged by the rules, written to the record, and only then folded."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import msgspec
+
+from preflight.clock import Clock, Moment
+from preflight.config.checklist import Step
+from preflight.errors import Refused
+from preflight.readings import Finding, Reading, decimal_text
+from preflight.record import kinds
+from preflight.record.keys import Keyring, Signer
+from preflight.record.store import Recorder
+from preflight.walk import codec, rules
+from preflight.walk.ledger import Act, FindingLog, Ledger, Ref
+from preflight.walk.state import State, state_at
+
+
+@dataclass
+class Walk:
+    """One walk at work: the ledger, the record it is written to, and the keys unlocked for it."""
+
+    ledger: Ledger
+    recorder: Recorder
+    keyring: Keyring
+    clock: Clock
+
+    def now(self) -> Moment:
+        """The clock's time at the record's precision, so that an audit judges by the same number."""
+        moment = self.clock.now()
+        at = moment.at.replace(microsecond=moment.at.microsecond // 1000 * 1000)
+        return Moment(at, moment.boot, moment.boot_ns, moment.source, moment.uncertainty)
+
+    def state(self) -> State:
+        """The state now."""
+        return state_at(self.ledger, self.now())
+
+    # -- findings ---------------------------------------------------------------------------------
+
+    def found(self, step_id: str, finding: Finding) -> Act:
+        """Enter a check's finding, signed by the instrument; its evidence is kept beside the record."""
+        data = kinds.CheckData(
+            step=step_id,
+            check=finding.check,
+            outcome=finding.outcome,
+            readings=tuple(codec.to_data(reading) for reading in finding.readings),
+            remarks=finding.remarks,
+            evidence=tuple(
+                kinds.EvidenceData(
+                    name=item.name, sha256=hashlib.sha256(item.data).hexdigest(), size=len(item.data)
+                )
+                for item in finding.evidence
+            ),
+            reads=finding.reads,
+            seconds=decimal_text(finding.seconds),
+        )
+        return self._instrument("check", data, evidence=finding.evidence)
+
+    def confirm(self, step_id: str, person: str, response: str = "", *, reads: Sequence[str] = ()) -> Act:
+        """A person did the step and saw the response."""
+        return self._confirmed(step_id, person, "go", response, "", reads)
+
+    def refuse(self, step_id: str, person: str, reason: str) -> Act:
+        """A person found the step no-go."""
+        return self._confirmed(step_id, person, "no-go", "", reason, ())
+
+    def not_applicable(self, step_id: str, person: str, reason: str) -> Act:
+        """A person says, with a reason, that the step does not apply to this flight."""
+        return self._confirmed(step_id, person, "not-applicable", "", reason, ())
+
+    def _confirmed(
+        self, step_id: str, person: str, outcome: Any, response: str, reason: str, reads: Sequence[str]
+    ) -> Act:
+        data = kinds.ConfirmData(
+            step=step_id, outcome=outcome, response=response, reason=reason, reads=tuple(reads)
+        )
+        return self._person("confirm", data, person)
+
+    def measure(
+        self, step_id: str, person: str, values: Sequence[float], limits: tuple[float | None, float | None]
+    ) -> Act:
+        """Enter what a person measured, in the step's unit; `limits` are those in force for the mean."""
+        step = self._known(step_id)
+        return self._person("measure", measured(step, values, limits), person)
+
+    def defer(
+        self,
+        step_id: str,
+        person: str,
+        answers: Mapping[str, str],
+        *,
+        granted: bool,
+        valid_from: datetime | None = None,
+        valid_until: datetime | None = None,
+        reason: str = "",
+    ) -> Act:
+        """Enter an authority's answer."""
+        step = self._known(step_id)
+        if step.defer is None:
+            raise Refused(f"Step {step_id} asks no authority.")
+        data = kinds.DeferData(
+            step=step_id,
+            outcome="go" if granted else "no-go",
+            authority=step.defer.authority,
+            answers=dict(answers),
+            valid_from=_utc(valid_from),
+            valid_until=_utc(valid_until),
+            reason=reason,
+            reads=(),
+        )
+        return self._person("defer", data, person)
+
+    def paper(
+        self, step_id: str, person: str, outcome: Any, done_at: datetime, response: str
+    ) -> Act:
+        """Enter a step that was done on the printed list; it counts once a second person has witnessed it."""
+        data = kinds.PaperData(
+            step=step_id, outcome=outcome, done_at=kinds.utc_text(done_at), response=response, reads=()
+        )
+        return self._person("paper", data, person)
+
+    # -- signatures -------------------------------------------------------------------------------
+
+    def sign(self, step_id: str, person: str) -> Act:
+        """The performer signs the instrument's finding that counts for the step."""
+        return self._person("sign", kinds.SignData(of=self._finding(step_id).act.entry.seq), person)
+
+    def countersign(self, hold: Ref, person: str) -> Act:
+        """The person in whose name the instrument entered a hold stands to it."""
+        return self._person("sign", kinds.SignData(of=hold.seq), person)
+
+    def witness(
+        self, step_id: str, person: str, *, mode: Any = "concurrent", values: Sequence[float] = ()
+    ) -> Act:
+        """A second person signs the finding that counts for the step."""
+        data = kinds.WitnessData(
+            of=self._finding(step_id).act.entry.seq,
+            mode=mode,
+            values=tuple(decimal_text(float(value)) for value in values),
+        )
+        return self._person("witness", data, person)
+
+    def waive(
+        self,
+        step_id: str,
+        person: str,
+        passphrase: str,
+        *,
+        reason: str,
+        expires: datetime,
+        bound: kinds.Bound | None = None,
+    ) -> Act:
+        """Accept a no-go within a bound and until an expiry; the passphrase is asked again."""
+        data = kinds.WaiveData(
+            step=step_id,
+            finding=self._finding(step_id).act.entry.seq,
+            reason=reason,
+            bound=bound,
+            expires=kinds.utc_text(expires),
+        )
+        return self._person("waive", data, person, passphrase=passphrase)
+
+    def correct(self, ref: Ref, person: str, reason: str) -> Act:
+        """The entry named no longer counts."""
+        self._own(ref)
+        return self._person("correct", kinds.CorrectData(of=ref.seq, reason=reason), person)
+
+    # -- the count --------------------------------------------------------------------------------
+
+    def hold(self, reason: str, person: str | None = None, *, claimed: str | None = None) -> Act:
+        """Stop the count: signed by a person, or by the instrument in the name `claimed`."""
+        if person is not None:
+            return self._person("hold", kinds.HoldData(reason=reason, claimed=None), person)
+        return self._instrument("hold", kinds.HoldData(reason=reason, claimed=claimed))
+
+    def lift(self, hold: Ref, person: str, reason: str) -> Act:
+        """Lift a hold that stands."""
+        rec = None if hold.rec == self.recorder.rec else hold.rec
+        return self._person("lift", kinds.LiftData(hold=hold.seq, rec=rec, reason=reason), person)
+
+    def begin(self, phase_id: str, person: str, reason: str) -> Act:
+        """Begin a phase although earlier ones are not complete: what is passed is named."""
+        passed = rules.passed_by(self.ledger, phase_id, self.now())
+        return self._person("phase", kinds.PhaseData(phase=phase_id, act="start", passed=passed, reason=reason), person)
+
+    def complete(self, phase_id: str, person: str) -> Act:
+        """Call a phase complete."""
+        data = kinds.PhaseData(phase=phase_id, act="complete", passed=(), reason="")
+        return self._person("phase", data, person)
+
+    def power(self, detail: str, person: str | None = None) -> Act:
+        """The payload's power was cycled: by the crew, or seen by a check."""
+        if person is not None:
+            return self._person("power", kinds.PowerData(cause="crew", detail=detail), person)
+        return self._instrument("power", kinds.PowerData(cause="seen", detail=detail))
+
+    def replan(self, sets: Mapping[str, str], person: str, reason: str) -> Act:
+        """Change declared values by key; each is checked as the flight file's loader would."""
+        trial = self.ledger.values.copy()
+        for key, text in sets.items():
+            trial.replace(key, text)
+        return self._person("replan", kinds.ReplanData(sets=dict(sets), reason=reason), person)
+
+    def poll(self, gate: Any, station: str, person: str, *, go: bool, remark: str = "") -> Act:
+        """A station answers. A no-go holds the count as well."""
+        data = kinds.PollData(gate=gate, station=station, answer="go" if go else "no-go", remark=remark)
+        act = self._person("poll", data, person)
+        if not go:
+            self.hold(f"{station} answers no-go at the {gate} gate: {remark or 'no remark'}", person)
+        return act
+
+    def authorise(self, gate: Any, person: str, passphrase: str) -> Act:
+        """The director authorises passing a gate; the passphrase is asked again."""
+        return self._person(
+            "authorise", kinds.AuthoriseData(gate=gate, verdict="go"), person, passphrase=passphrase
+        )
+
+    def release(self, person: str, *, released_at: datetime, reason: str = "") -> Act:
+        """The balloon has left, on whatever verdict."""
+        verdict, with_go, authority = rules.release_facts(self.ledger, self.now())
+        pointer = None
+        if authority is not None:
+            line = self.recorder.line_sha256(authority.entry.rec, authority.entry.seq)
+            pointer = kinds.Pointer(rec=authority.entry.rec, seq=authority.entry.seq, line=line)
+        data = kinds.ReleaseData(
+            released=kinds.utc_text(released_at),
+            with_go=with_go,
+            verdict=verdict,  # type: ignore[arg-type]
+            authority=pointer,
+            reason=reason,
+        )
+        return self._person("release", data, person)
+
+    def scrub(self, person: str, reason: str) -> Act:
+        """Give up the attempt for today."""
+        return self._person("scrub", kinds.ScrubData(reason=reason), person)
+
+    def clock_compared(self, source: str, offset: float, uncertainty: float | None, detail: str) -> Act:
+        """The laptop's clock was compared with another: `offset` seconds are to be added to it."""
+        data = kinds.ClockData(
+            source=source,
+            offset=decimal_text(offset),
+            uncertainty=None if uncertainty is None else decimal_text(uncertainty),
+            detail=detail,
+        )
+        return self._instrument("clock", data)
+
+    def close(self, person: str, passphrase: str, *, reason: str, sealers: Sequence[str] = ()) -> Act:
+        """Close the record; who closes it seals it, others named in `sealers` as well."""
+        state = self.state()
+        data = kinds.CloseData(
+            reason=reason,
+            verdicts={gate: found.verdict for gate, found in state.gates.items()},  # type: ignore[misc]
+            sealers=tuple(dict.fromkeys((person, *sealers))),
+        )
+        return self._person("close", data, person, passphrase=passphrase)
+
+    # -- how an act gets into the record ----------------------------------------------------------
+
+    def _person(self, kind: str, data: msgspec.Struct, person: str, *, passphrase: str | None = None) -> Act:
+        if passphrase is not None:
+            self.keyring.check(person, passphrase)
+        signer = self.keyring.signer(person)
+        return self._enter(kind, data, signer, "selected" if passphrase is None else "passphrase")
+
+    def _instrument(self, kind: str, data: msgspec.Struct, evidence: Sequence[Any] = ()) -> Act:
+        return self._enter(kind, data, self.keyring.instrument(), "instrument", evidence)
+
+    def _enter(
+        self, kind: str, data: msgspec.Struct, signer: Signer, auth: str, evidence: Sequence[Any] = ()
+    ) -> Act:
+        now = self.now()
+        rules.allow(self.ledger, rules.Ask(kind, data, signer.id, auth, now, self.recorder.rec))
+        entry = self.recorder.append(
+            kind,
+            data,
+            signer=signer,
+            meaning=rules.MEANINGS[kind],
+            auth=auth,
+            evidence=evidence,
+            moment=now,
+        )
+        return self.ledger.apply(entry)
+
+    def _known(self, step_id: str) -> Step:
+        step = self.ledger.book.steps.get(step_id)
+        if step is None:
+            raise Refused(f"The checklist has no step {step_id!r}.")
+        return step
+
+    def _finding(self, step_id: str) -> FindingLog:
+        self._known(step_id)
+        finding = self.ledger.steps[step_id].finding
+        if finding is None:
+            raise Refused(f"Step {step_id} has no finding yet.")
+        self._own(finding.act.ref)
+        return finding
+
+    def _own(self, ref: Ref) -> None:
+        if ref.rec != self.recorder.rec:
+            raise Refused("That entry stands in an earlier, closed record: do the step again in this one.")
+
+
+def measured(
+    step: Step, values: Sequence[float], limits: tuple[float | None, float | None]
+) -> kinds.MeasureData:
+    """The measurement of a step as the record keeps it: the mean counts, if the values agree."""
+    measure = step.measure
+    if measure is None:
+        raise Refused(f"Step {step.id} measures nothing.")
+    if len(values) != measure.repeat:
+        raise Refused(f"Step {step.id} takes {measure.repeat} values, {len(values)} were given.")
+    at_least = measure.at_least if measure.at_least is not None else limits[0]
+    at_most = measure.at_most if measure.at_most is not None else limits[1]
+    mean = round(sum(values) / len(values), 9)
+    reading = Reading(
+        name=measure.sets or measure.quantity,
+        value=mean,
+        unit=measure.unit,
+        low=min(values),
+        high=max(values),
+        at_least=at_least,
+        at_most=at_most,
+    )
+    outcome, remarks = _weighed(step, reading)
+    return kinds.MeasureData(
+        step=step.id,
+        outcome=outcome,
+        values=tuple(decimal_text(float(value)) for value in values),
+        reading=codec.to_data(reading),
+        sets=measure.sets,
+        set_to=None if measure.sets is None else f"{decimal_text(mean)} {measure.unit}".strip(),
+        remarks=remarks,
+        reads=(),
+    )
+
+
+def _weighed(step: Step, reading: Reading) -> tuple[kinds.Outcome, tuple[str, ...]]:
+    """Open while the values lie too far apart, no-go outside the limits, otherwise go."""
+    assert reading.low is not None
+    assert reading.high is not None
+    apart = reading.high - reading.low
+    allowed = rules.spread_of(step)
+    if apart > allowed:
+        return "open", (f"the values lie {apart:.4g} {reading.unit} apart, {allowed:g} at most: measure again",)
+    return ("no-go" if reading.within is False else "go"), ()
+
+
+def _utc(at: datetime | None) -> str | None:
+    if at is None:
+        return None
+    if at.tzinfo is None:
+        raise Refused("A time needs its offset from UTC.")
+    return kinds.utc_text(at)
+
+

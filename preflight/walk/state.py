@@ -1,0 +1,396 @@
+"""The state at a moment: outcomes, verdicts, what is next. A function of the ledger and of now."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal
+
+from preflight.clock import Moment
+from preflight.config.checklist import Phase, Step
+from preflight.record.kinds import Verdict
+from preflight.walk.ledger import Act, FindingLog, Ledger, StepLog
+
+Outcome = Literal["open", "go", "no-go", "waived", "not-applicable", "stale"]
+Waiting = Literal["finding", "signature", "witness"]
+NextKind = Literal["step", "complete", "poll", "authorise", "close", "release", "none"]
+
+SATISFIED = frozenset({"go", "waived", "not-applicable"})
+"""Only these let a verdict be go, and only these can turn stale."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepState:
+    """One step now: its outcome, why it is not go, what it waits for, and when it expires."""
+
+    step: Step
+    phase: Phase
+    outcome: Outcome
+    reason: str = ""
+    waiting: Waiting | None = None
+    finding: FindingLog | None = None
+    waiver: Act | None = None
+    expires: datetime | None = None
+    findings: int = 0
+
+    @property
+    def satisfied(self) -> bool:
+        return self.outcome in SATISFIED
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseState:
+    """One phase now. `begun` is true once anything was done in it; `blocking` are its required open steps."""
+
+    phase: Phase
+    begun: bool
+    completed: Act | None
+    done: int
+    total: int
+    blocking: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One thing that stands between here and go: a sentence, and the step or phase to jump to."""
+
+    text: str
+    step: str | None = None
+    phase: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GateState:
+    """The verdict at one gate, why it is not go, the stations' answers that still count."""
+
+    gate: str
+    verdict: Verdict
+    reasons: tuple[Reason, ...]
+    polled: Mapping[str, Act | None]
+    authorised: Act | None
+
+    @property
+    def all_polled(self) -> bool:
+        """Every station's answer that counts is go."""
+        return all(act is not None and act.data.answer == "go" for act in self.polled.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Next:
+    """What is to be done next; `name` is the step, phase or gate it is about."""
+
+    kind: NextKind
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Everything a screen shows of the walk at one moment."""
+
+    now: Moment
+    steps: Mapping[str, StepState]
+    phases: Mapping[str, PhaseState]
+    gates: Mapping[str, GateState]
+    holds: tuple[Act, ...]
+    next: Next
+    planned_release: datetime
+    released: Act | None
+    scrubbed: Act | None
+    closed: Act | None
+    first_expiry: tuple[datetime, str] | None
+
+    @property
+    def released_without_go(self) -> bool:
+        return self.released is not None and not self.released.data.with_go
+
+    @property
+    def gate(self) -> GateState | None:
+        """The gate ahead: the first not yet authorised, else the last; None for a checklist without gates."""
+        ahead = [gate for gate in self.gates.values() if gate.authorised is None]
+        if ahead:
+            return ahead[0]
+        return next(reversed(self.gates.values()), None)
+
+
+def state_at(ledger: Ledger, now: Moment) -> State:
+    """The state that the folded entries give at `now`."""
+    book = ledger.book
+    steps: dict[str, StepState] = {}
+    for step_id in book.steps:
+        steps[step_id] = step_at(ledger, step_id, now, steps)
+    phases = {phase.id: _phase_state(ledger, phase, steps) for phase in book.checklist.phase}
+    gates = {gate: gate_at(ledger, gate, now, steps) for gate in book.gates}
+    return State(
+        now=now,
+        steps=steps,
+        phases=phases,
+        gates=gates,
+        holds=tuple(ledger.holds.values()),
+        next=_next(ledger, steps, phases, gates),
+        planned_release=ledger.values.flight.flight.release,
+        released=ledger.released,
+        scrubbed=ledger.scrubbed,
+        closed=ledger.closed,
+        first_expiry=_first_expiry(ledger, steps),
+    )
+
+
+def step_at(ledger: Ledger, step_id: str, now: Moment, known: dict[str, StepState] | None = None) -> StepState:
+    """One step at `now`; `known` holds steps already worked out, and gains those this one depends on."""
+    known = {} if known is None else known
+    if step_id in known:
+        return known[step_id]
+    step, phase, log = ledger.book.steps[step_id], ledger.book.phase_of[step_id], ledger.steps[step_id]
+    for name in step.after:
+        if name in ledger.steps:
+            step_at(ledger, name, now, known)
+    if ledger.released is not None and phase.gate is not None:
+        # What counted for the release stands as it stood then.
+        now = ledger.released.at
+    state = _judge(ledger, step, phase, log, now, known)
+    known[step_id] = state
+    return state
+
+
+def _judge(
+    ledger: Ledger, step: Step, phase: Phase, log: StepLog, now: Moment, known: dict[str, StepState]
+) -> StepState:
+    finding = log.finding
+
+    def state(outcome: Outcome, reason: str = "", **more: object) -> StepState:
+        return StepState(step, phase, outcome, reason, finding=finding, findings=log.findings, **more)  # type: ignore[arg-type]
+
+    absent = next((name for name in step.needs if not ledger.values.flight.has(name)), None)
+    if absent is not None:
+        return state("not-applicable", f"the flight file has no [{absent}]")
+    if finding is None:
+        return state("open", "not done yet", waiting="finding")
+
+    expires = _expiry(step, finding)
+    waiver = None
+    outcome: Outcome
+    if finding.outcome == "no-go":
+        waiver, lapsed = _waiver(log, finding, now)
+        if waiver is None:
+            return state("no-go", lapsed or told(finding))
+        outcome = "waived"
+        waived_until = datetime.fromisoformat(waiver.data.expires)
+        expires = min(expires, waived_until) if expires is not None else waived_until
+    elif finding.outcome == "open":
+        return state("open", told(finding), waiting="finding")
+    else:
+        outcome = "not-applicable" if finding.outcome == "not-applicable" else "go"
+        if finding.act.entry.kind == "check" and finding.signature is None:
+            return state("open", "waits for a signature", waiting="signature", expires=expires)
+        if witness_required(step, finding) and finding.witness is None:
+            return state("open", "waits for a witness", waiting="witness", expires=expires)
+    stale = _stale(ledger, step, finding, now, known)
+    if stale is not None:
+        return state("stale", stale, waiting="finding", waiver=waiver)
+    reason = waiver.data.reason if waiver is not None else getattr(finding.act.data, "reason", "")
+    return state(outcome, reason, waiver=waiver, expires=expires)
+
+
+def witness_required(step: Step, finding: FindingLog) -> bool:
+    """Whether a second person must sign: the step says so, or it was entered from the printed list."""
+    return step.witness or finding.act.entry.kind == "paper"
+
+
+def told(finding: FindingLog) -> str:
+    """The finding in one sentence: the reading that is outside its limits, or what was remarked."""
+    for reading in finding.readings:
+        if reading.within is False and isinstance(reading.value, (int, float)):
+            low, high = reading.at_least, reading.at_most
+            limit = f"at least {low:g}" if low is not None and reading.value < low else f"at most {high:g}"
+            return f"{reading.name} {reading.value:.4g} {reading.unit}, limit {limit}".replace(" ,", ",")
+    data = finding.act.data
+    remarks = getattr(data, "remarks", ())
+    said = remarks[0] if remarks else getattr(data, "reason", "") or getattr(data, "response", "")
+    return said or ("found no-go" if finding.outcome == "no-go" else "not settled")
+
+
+def _expiry(step: Step, finding: FindingLog) -> datetime | None:
+    if step.valid_for is None:
+        return None
+    return finding.act.at.at + timedelta(seconds=step.valid_for)
+
+
+def _waiver(log: StepLog, finding: FindingLog, now: Moment) -> tuple[Act | None, str]:
+    """The waiver that accepts this finding now, or why the last one given no longer does."""
+    lapsed = ""
+    for waiver in reversed(log.waivers):
+        data = waiver.data
+        if now.at >= datetime.fromisoformat(data.expires):
+            lapsed = lapsed or f"waiver expired {data.expires[11:16]} UTC: {told(finding)}"
+        elif not _covers(waiver, finding):
+            lapsed = lapsed or f"beyond the waiver: {told(finding)}"
+        else:
+            return waiver, ""
+    return None, lapsed
+
+
+def _covers(waiver: Act, finding: FindingLog) -> bool:
+    bound = waiver.data.bound
+    accepted = waiver.data.finding == finding.act.entry.seq and waiver.entry.rec == finding.act.entry.rec
+    if bound is None:
+        return accepted
+    reading = next((r for r in finding.readings if r.name == bound.name), None)
+    if reading is None or not isinstance(reading.value, (int, float)):
+        return False
+    # The bound speaks for one reading: any other that is outside its limits was not waived.
+    if not accepted and any(r.within is False and r.name != bound.name for r in finding.readings):
+        return False
+    if bound.at_least is not None and reading.value < float(bound.at_least):
+        return False
+    return not (bound.at_most is not None and reading.value > float(bound.at_most))
+
+
+def _stale(
+    ledger: Ledger, step: Step, finding: FindingLog, now: Moment, known: dict[str, StepState]
+) -> str | None:
+    if step.valid_for is not None and now.since(finding.act.at) > timedelta(seconds=step.valid_for):
+        return f"valid for {_span(step.valid_for)} only, done {finding.act.at.at:%H:%M} UTC"
+    values = ledger.values
+    gated = ledger.book.phase_of[step.id].gate is not None
+    if gated and ledger.values_at_release is not None:
+        values = ledger.values_at_release
+    changed = values.changed(finding.used)
+    if changed is not None:
+        return changed
+    for name in step.after:
+        before = known.get(name)
+        if before is None or (before.phase.gate is not None and not gated):
+            continue
+        if not before.satisfied:
+            return f"depends on {name}, which is {before.outcome}"
+        if before.finding is not None and before.finding.act.order > finding.act.order:
+            return f"{name} was done again at {before.finding.act.at.at:%H:%M} UTC"
+    return _out_of_window(ledger, finding)
+
+
+def _out_of_window(ledger: Ledger, finding: FindingLog) -> str | None:
+    if finding.act.entry.kind != "defer":
+        return None
+    release = ledger.values.flight.flight.release
+    start, end = finding.act.data.valid_from, finding.act.data.valid_until
+    if start is not None and release < datetime.fromisoformat(start):
+        return f"the answer is valid from {start[11:16]} UTC, after the planned release"
+    if end is not None and release > datetime.fromisoformat(end):
+        return f"the answer is valid until {end[11:16]} UTC, before the planned release"
+    return None
+
+
+def _span(seconds: float) -> str:
+    return f"{seconds / 3600:g} h" if seconds >= 7200 else f"{seconds / 60:g} min"
+
+
+def _phase_state(ledger: Ledger, phase: Phase, steps: Mapping[str, StepState]) -> PhaseState:
+    own = [steps[step.id] for step in phase.step]
+    log = ledger.phases[phase.id]
+    return PhaseState(
+        phase=phase,
+        begun=log.started is not None or any(s.findings for s in own),
+        completed=log.completed,
+        done=sum(s.satisfied for s in own),
+        total=len(own),
+        blocking=tuple(s.step.id for s in own if s.step.required and not s.satisfied),
+    )
+
+
+def gate_at(
+    ledger: Ledger, gate: str, now: Moment, known: dict[str, StepState] | None = None
+) -> GateState:
+    """The verdict at one gate: no-go before hold before go, counted over the phases up to it."""
+    known = {} if known is None else known
+    phases = ledger.book.counted(gate)
+    counted = [step_at(ledger, s.id, now, known) for phase in phases for s in phase.step if s.required]
+    reasons = [Reason(f"{s.step.id}: {s.reason}", step=s.step.id) for s in counted if s.outcome == "no-go"]
+    verdict: Verdict = "no-go" if reasons else "go"
+    waits = [Reason(f"hold: {act.data.reason}") for act in ledger.holds.values()]
+    waits += [
+        Reason(f"{s.step.id} is {s.outcome}: {s.reason}", step=s.step.id)
+        for s in counted
+        if s.outcome in ("open", "stale")
+    ]
+    waits += [
+        Reason(f"phase {phase.title} was not called complete", phase=phase.id)
+        for phase in phases
+        if ledger.phases[phase.id].completed is None
+    ]
+    if waits and verdict == "go":
+        verdict = "hold"
+    polled = {
+        station: _standing_answer(ledger, gate, station) for station in ledger.book.checklist.checklist.stations
+    }
+    return GateState(gate, verdict, tuple(reasons + waits), polled, _standing_authority(ledger, gate))
+
+
+def _standing_answer(ledger: Ledger, gate: str, station: str) -> Act | None:
+    """A station's answer counts until a hold, a lift, a power cycle or a replan: then it is asked again."""
+    act = ledger.polls.get((gate, station))
+    return act if act is not None and act.order > ledger.disturbed else None
+
+
+def _standing_authority(ledger: Ledger, gate: str) -> Act | None:
+    """An authorisation to release lapses when the count is disturbed; the fill that happened stays."""
+    act = ledger.authorised.get(gate)
+    if act is None or (gate == "release" and act.order <= ledger.disturbed):
+        return None
+    return act
+
+
+def _next(
+    ledger: Ledger,
+    steps: Mapping[str, StepState],
+    phases: Mapping[str, PhaseState],
+    gates: Mapping[str, GateState],
+) -> Next:
+    if ledger.closed is not None:
+        return Next("release") if ledger.released is None and ledger.scrubbed is None else Next("none")
+    if ledger.scrubbed is not None:
+        return Next("close")
+    order = ledger.book.checklist.phase
+    for index, phase in enumerate(order):
+        if ledger.released is not None and phase.gate is not None:
+            continue
+        due = _due_in(phase, steps, phases)
+        if due is not None:
+            return due
+        gate = gates.get(phase.gate or "")
+        last_of_gate = all(later.gate != phase.gate for later in order[index + 1 :])
+        if gate is not None and last_of_gate and ledger.released is None and gate.authorised is None:
+            return _due_at(gate)
+        if gate is not None and gate.gate == "release" and last_of_gate and ledger.released is None:
+            # Whether this record is to be closed or already was, and the next one waits for the release.
+            continued = ledger.opened is not None and ledger.opened.data.previous is not None
+            after = continued and ledger.opened.data.previous.why == "after-release"  # type: ignore[union-attr]
+            return Next("release") if after else Next("close")
+    return Next("close")
+
+
+def _due_in(
+    phase: Phase, steps: Mapping[str, StepState], phases: Mapping[str, PhaseState]
+) -> Next | None:
+    for step in phase.step:
+        if step.required and not steps[step.id].satisfied:
+            return Next("step", step.id)
+    if phases[phase.id].completed is not None:
+        return None
+    optional = next((step for step in phase.step if steps[step.id].outcome == "open"), None)
+    return Next("step", optional.id) if optional is not None else Next("complete", phase.id)
+
+
+def _due_at(gate: GateState) -> Next:
+    station = next(
+        (name for name, act in gate.polled.items() if act is None or act.data.answer != "go"), None
+    )
+    return Next("poll", gate.gate) if station is not None else Next("authorise", gate.gate)
+
+
+def _first_expiry(ledger: Ledger, steps: Mapping[str, StepState]) -> tuple[datetime, str] | None:
+    counted = {s.id for gate in ledger.book.gates for phase in ledger.book.counted(gate) for s in phase.step}
+    expiring = [
+        (s.expires, s.step.id) for s in steps.values() if s.expires and s.satisfied and s.step.id in counted
+    ]
+    return min(expiring, default=None)
