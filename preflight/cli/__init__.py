@@ -1,1 +1,1 @@
-"""cli"""
+"""The command line: one module per command, each imported only when it is called."""

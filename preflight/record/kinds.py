@@ -6,7 +6,6 @@ a record reads the same in every language. `seq` refers to an entry of the same 
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
@@ -26,12 +25,6 @@ Said = Annotated[str, Meta(min_length=1, max_length=4000)]
 Outcome = Literal["go", "no-go", "open"]
 Gate = Literal["fill", "release"]
 Verdict = Literal["go", "no-go", "hold"]
-
-
-def utc_text(at: datetime) -> str:
-    """RFC 3339 in UTC with milliseconds, truncated: the only spelling of a time in a record."""
-    utc = at.astimezone(UTC)
-    return f"{utc:%Y-%m-%dT%H:%M:%S}.{utc.microsecond // 1000:03d}Z"
 
 
 class _Data(Struct, frozen=True, forbid_unknown_fields=True):

@@ -15,6 +15,7 @@ from preflight.config.checklist import Step
 from preflight.errors import Refused
 from preflight.readings import Finding, Reading, decimal_text
 from preflight.record import kinds
+from preflight.record.entry import format_utc
 from preflight.record.keys import Keyring, Signer
 from preflight.record.store import Recorder
 from preflight.walk import codec, rules
@@ -116,12 +117,10 @@ class Walk:
         )
         return self._person("defer", data, person)
 
-    def paper(
-        self, step_id: str, person: str, outcome: Any, done_at: datetime, response: str
-    ) -> Act:
+    def paper(self, step_id: str, person: str, outcome: Any, done_at: datetime, response: str) -> Act:
         """Enter a step that was done on the printed list; it counts once a second person has witnessed it."""
         data = kinds.PaperData(
-            step=step_id, outcome=outcome, done_at=kinds.utc_text(done_at), response=response, reads=()
+            step=step_id, outcome=outcome, done_at=format_utc(done_at), response=response, reads=()
         )
         return self._person("paper", data, person)
 
@@ -162,7 +161,7 @@ class Walk:
             finding=self._finding(step_id).act.entry.seq,
             reason=reason,
             bound=bound,
-            expires=kinds.utc_text(expires),
+            expires=format_utc(expires),
         )
         return self._person("waive", data, person, passphrase=passphrase)
 
@@ -187,7 +186,9 @@ class Walk:
     def begin(self, phase_id: str, person: str, reason: str) -> Act:
         """Begin a phase although earlier ones are not complete: what is passed is named."""
         passed = rules.passed_by(self.ledger, phase_id, self.now())
-        return self._person("phase", kinds.PhaseData(phase=phase_id, act="start", passed=passed, reason=reason), person)
+        return self._person(
+            "phase", kinds.PhaseData(phase=phase_id, act="start", passed=passed, reason=reason), person
+        )
 
     def complete(self, phase_id: str, person: str) -> Act:
         """Call a phase complete."""
@@ -229,7 +230,7 @@ class Walk:
             line = self.recorder.line_sha256(authority.entry.rec, authority.entry.seq)
             pointer = kinds.Pointer(rec=authority.entry.rec, seq=authority.entry.seq, line=line)
         data = kinds.ReleaseData(
-            released=kinds.utc_text(released_at),
+            released=format_utc(released_at),
             with_go=with_go,
             verdict=verdict,  # type: ignore[arg-type]
             authority=pointer,
@@ -348,7 +349,9 @@ def _weighed(step: Step, reading: Reading) -> tuple[kinds.Outcome, tuple[str, ..
     apart = reading.high - reading.low
     allowed = rules.spread_of(step)
     if apart > allowed:
-        return "open", (f"the values lie {apart:.4g} {reading.unit} apart, {allowed:g} at most: measure again",)
+        return "open", (
+            f"the values lie {apart:.4g} {reading.unit} apart, {allowed:g} at most: measure again",
+        )
     return ("no-go" if reading.within is False else "go"), ()
 
 
@@ -357,6 +360,4 @@ def _utc(at: datetime | None) -> str | None:
         return None
     if at.tzinfo is None:
         raise Refused("A time needs its offset from UTC.")
-    return kinds.utc_text(at)
-
-
+    return format_utc(at)

@@ -6,12 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-import msgspec
-
 from preflight.clock import Moment
 from preflight.readings import Reading
 from preflight.record import kinds
-from preflight.record.entry import Entry, moment_of
+from preflight.record.entry import Entry
 from preflight.walk import codec
 from preflight.walk.book import Book
 from preflight.walk.values import Snapshot, Values
@@ -120,7 +118,7 @@ class Ledger:
 
     def apply(self, entry: Entry) -> Act:
         """Fold one entry. A correction folds everything again without the entry that it strikes."""
-        act = Act(entry, shaped(entry), moment_of(entry), len(self.acts) + 1)
+        act = Act(entry, entry.data, entry.moment, len(self.acts) + 1)
         self.acts.append(act)
         self._by_ref[act.ref] = act
         if entry.kind == "correct":
@@ -233,13 +231,6 @@ class Ledger:
 
     def _on_close(self, act: Act) -> None:
         self.closed = act
-
-
-def shaped(entry: Entry) -> Any:
-    """The entry's data in the shape of its kind."""
-    if isinstance(entry.data, msgspec.Struct):
-        return entry.data
-    return msgspec.convert(entry.data, kinds.KINDS[entry.kind])
 
 
 def _readings(data: Any) -> tuple[Reading, ...]:

@@ -99,9 +99,7 @@ def begin(
     return Walk(ledger=ledger, recorder=recorder, keyring=keyring, clock=clock)
 
 
-def resume(
-    record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None = None
-) -> Walk:
+def resume(record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None = None) -> Walk:
     """Go on with a record that was interrupted: a torn line is set aside, the pause is entered."""
     ledger = Ledger(book_of(record))
     for folder in chain_of(record)[:-1]:
@@ -146,7 +144,7 @@ def follow(
     if not files.entries or files.head is None:
         raise RecordError(f"{record}: nothing in it to follow")
     previous = kinds.Previous(rec=files.entries[0].rec, head=files.head, why=why)  # type: ignore[arg-type]
-    drill = bool(rules_drill(files.entries[0]))
+    drill = opened(files.entries[0]).drill
     before = None
     if why in CONTINUES:
         before = Ledger(book_of(record))
@@ -165,16 +163,10 @@ def follow(
     )
 
 
-def rules_drill(opened: Entry) -> bool:
-    """Whether an `open` entry says that its record is a drill."""
-    data = opened.data
-    return bool(data["drill"] if isinstance(data, dict) else data.drill)
-
-
 def book_of(record: Path) -> Book:
     """Flight file, checklist and roster as kept in a record's folder."""
     entries = read(record).entries
-    drill = bool(entries) and rules_drill(entries[0])
+    drill = bool(entries) and opened(entries[0]).drill
     return Sources.kept(record).book(drill=drill, where=str(record))
 
 
@@ -187,7 +179,7 @@ def _before(record: Path, seen: set[str]) -> Iterator[Path]:
     entries = read(record).entries
     if not entries:
         return
-    previous = _previous(entries[0])
+    previous = opened(entries[0]).previous
     if previous is None or previous.why not in CONTINUES:
         return
     folder = record.parent / previous.rec
@@ -197,11 +189,11 @@ def _before(record: Path, seen: set[str]) -> Iterator[Path]:
     yield from _before(folder, seen | {previous.rec})
 
 
-def _previous(opened: Entry) -> kinds.Previous | None:
-    from preflight.walk.ledger import shaped
-
-    data = shaped(opened)
-    return data.previous if isinstance(data, kinds.OpenData) else None
+def opened(entry: Entry) -> kinds.OpenData:
+    """The data of a record's first entry."""
+    if not isinstance(entry.data, kinds.OpenData):
+        raise RecordError(f"{entry.rec} does not begin with an open entry")
+    return entry.data
 
 
 def _bytes(path: Path) -> bytes:

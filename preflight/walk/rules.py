@@ -13,13 +13,12 @@ from typing import Any
 
 from preflight.clock import Moment
 from preflight.config.checklist import Step
-from preflight.config.quantities import convert_text
+from preflight.config.quantities import convert, split_quantity
 from preflight.errors import Refused
-from preflight.record.kinds import INSTRUMENT_KINDS, utc_text
+from preflight.record.entry import format_utc
+from preflight.record.kinds import INSTRUMENT_KINDS
 from preflight.walk.ledger import CORRECTABLE, Act, FindingLog, Ledger, Ref
 from preflight.walk.state import gate_at, step_at, witness_required
-
-INSTRUMENT = "instrument"
 
 MEANINGS: dict[str, str] = {
     "open": "I open this record with these files",
@@ -99,10 +98,7 @@ def may_witness(ledger: Ledger, step: Step, finding: FindingLog, person: str) ->
 
 
 def _signer(ledger: Ledger, ask: Ask) -> None:
-    person = ledger.book.roster.find(ask.signer)
-    if person is None:
-        raise Refused(f"{ask.signer} is not on the roster of this record.")
-    is_instrument = INSTRUMENT in person.roles
+    is_instrument = ledger.book.roster.find(ask.signer).is_instrument
     if is_instrument != (ask.auth == "instrument"):
         raise Refused("The instrument's key signs for the instrument alone, a person's key for that person.")
     if is_instrument and ask.kind not in INSTRUMENT_KINDS:
@@ -264,7 +260,8 @@ def spread_of(step: Step) -> float:
     """How far apart readings of one quantity may lie, in the step's unit; infinite where none is given."""
     if step.measure is None or step.measure.spread is None:
         return math.inf
-    return convert_text(step.measure.spread, step.measure.unit)
+    number, unit = split_quantity(step.measure.spread)
+    return float(convert(number, unit, step.measure.unit))
 
 
 def _waive(ledger: Ledger, ask: Ask) -> None:
@@ -284,7 +281,7 @@ def _waive(ledger: Ledger, ask: Ask) -> None:
         raise Refused(f"The finding has no reading {bound.name} to set a bound on.")
     if bound is not None and bound.at_least is None and bound.at_most is None:
         raise Refused("A bound needs a number.")
-    if ask.data.expires <= utc_text(ask.now.at):
+    if ask.data.expires <= format_utc(ask.now.at):
         raise Refused("The waiver's expiry has passed already.")
 
 
@@ -307,7 +304,9 @@ def _phase(ledger: Ledger, ask: Ask) -> None:
                 raise Refused(f"The {gate} gate lies before {phase.title} and was not authorised yet.")
         open_steps = passed_by(ledger, phase.id, ask.now)
         if set(open_steps) != set(ask.data.passed):
-            raise Refused(f"To begin {phase.title} out of order, name what is passed: {', '.join(open_steps)}.")
+            raise Refused(
+                f"To begin {phase.title} out of order, name what is passed: {', '.join(open_steps)}."
+            )
         if open_steps and not ask.data.reason.strip():
             raise Refused("Going past open steps needs a reason.")
         return
@@ -365,7 +364,9 @@ def _release(ledger: Ledger, ask: Ask) -> None:
         raise Refused("A release is entered already.")
     verdict, with_go, authority = release_facts(ledger, ask.now)
     if (ask.data.verdict, ask.data.with_go) != (verdict, with_go):
-        raise Refused(f"The verdict at release is {verdict}, and it is {'with' if with_go else 'without'} go.")
+        raise Refused(
+            f"The verdict at release is {verdict}, and it is {'with' if with_go else 'without'} go."
+        )
     if not with_go and not ask.data.reason.strip():
         raise Refused("A release without go needs a word on what happened.")
     named = ask.data.authority
@@ -406,8 +407,7 @@ def _close(ledger: Ledger, ask: Ask) -> None:
     head = ledger.book.checklist.checklist
     _one_of(ledger, ask, head.seal_by, "close")
     for person in ask.data.sealers:
-        found = ledger.book.roster.find(person)
-        if found is None or not set(found.roles) & set(head.seal_by):
+        if not roles_of(ledger, person) & set(head.seal_by):
             raise Refused(f"{person} can't seal: that takes the role {' or '.join(head.seal_by)}.")
     if ask.signer not in ask.data.sealers:
         raise Refused("Who closes a record seals it.")

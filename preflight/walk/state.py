@@ -110,7 +110,7 @@ class State:
         ahead = [gate for gate in self.gates.values() if gate.authorised is None]
         if ahead:
             return ahead[0]
-        return next(reversed(self.gates.values()), None)
+        return next(reversed(list(self.gates.values())), None)
 
 
 def state_at(ledger: Ledger, now: Moment) -> State:
@@ -136,7 +136,9 @@ def state_at(ledger: Ledger, now: Moment) -> State:
     )
 
 
-def step_at(ledger: Ledger, step_id: str, now: Moment, known: dict[str, StepState] | None = None) -> StepState:
+def step_at(
+    ledger: Ledger, step_id: str, now: Moment, known: dict[str, StepState] | None = None
+) -> StepState:
     """One step at `now`; `known` holds steps already worked out, and gains those this one depends on."""
     known = {} if known is None else known
     if step_id in known:
@@ -298,9 +300,7 @@ def _phase_state(ledger: Ledger, phase: Phase, steps: Mapping[str, StepState]) -
     )
 
 
-def gate_at(
-    ledger: Ledger, gate: str, now: Moment, known: dict[str, StepState] | None = None
-) -> GateState:
+def gate_at(ledger: Ledger, gate: str, now: Moment, known: dict[str, StepState] | None = None) -> GateState:
     """The verdict at one gate: no-go before hold before go, counted over the phases up to it."""
     known = {} if known is None else known
     phases = ledger.book.counted(gate)
@@ -321,7 +321,8 @@ def gate_at(
     if waits and verdict == "go":
         verdict = "hold"
     polled = {
-        station: _standing_answer(ledger, gate, station) for station in ledger.book.checklist.checklist.stations
+        station: _standing_answer(ledger, gate, station)
+        for station in ledger.book.checklist.checklist.stations
     }
     return GateState(gate, verdict, tuple(reasons + waits), polled, _standing_authority(ledger, gate))
 
@@ -369,9 +370,7 @@ def _next(
     return Next("close")
 
 
-def _due_in(
-    phase: Phase, steps: Mapping[str, StepState], phases: Mapping[str, PhaseState]
-) -> Next | None:
+def _due_in(phase: Phase, steps: Mapping[str, StepState], phases: Mapping[str, PhaseState]) -> Next | None:
     for step in phase.step:
         if step.required and not steps[step.id].satisfied:
             return Next("step", step.id)

@@ -74,9 +74,10 @@ class Values:
     def _at_worst(self, name: str, reading: Reading) -> Known:
         declared = None
         if self.flight.sample is not None:
-            declared = {"sample.length": self.flight.sample.length, "sample.rate": self.flight.sample.rate}.get(
-                name
-            )
+            declared = {
+                "sample.length": self.flight.sample.length,
+                "sample.rate": self.flight.sample.rate,
+            }.get(name)
         if declared is not None and isinstance(reading.value, (int, float)):
             return max(declared, reading.value)
         return reading.value
