@@ -13,7 +13,7 @@ from typing import Any
 
 from preflight.clock import Moment
 from preflight.config.checklist import Step
-from preflight.config.quantities import convert, split_quantity
+from preflight.config.quantities import difference
 from preflight.errors import Refused
 from preflight.record.entry import format_utc
 from preflight.record.kinds import INSTRUMENT_KINDS
@@ -260,8 +260,7 @@ def spread_of(step: Step) -> float:
     """How far apart readings of one quantity may lie, in the step's unit; infinite where none is given."""
     if step.measure is None or step.measure.spread is None:
         return math.inf
-    number, unit = split_quantity(step.measure.spread)
-    return float(convert(number, unit, step.measure.unit))
+    return difference(step.measure.spread, step.measure.unit)
 
 
 def _waive(ledger: Ledger, ask: Ask) -> None:
