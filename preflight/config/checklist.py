@@ -17,7 +17,7 @@ class _File(Struct, frozen=True, forbid_unknown_fields=True):
     """Shared rules of every table in a file: named keys only, none unknown."""
 
 
-class Measure(_File, kw_only=True):
+class Measure(_File, frozen=True, kw_only=True):
     """A quantity a person measures and types, in `unit`.
 
     `sets` is the flight-file key it replaces; `repeat` readings must lie within `spread` (a quantity in the
@@ -33,14 +33,14 @@ class Measure(_File, kw_only=True):
     at_most: float | None = None
 
 
-class Defer(_File, kw_only=True):
+class Defer(_File, frozen=True, kw_only=True):
     """A question only an authority answers: the crew records who answered what."""
 
     authority: Text
     ask: Annotated[tuple[Text, ...], Meta(min_length=1)]
 
 
-class Step(_File, kw_only=True):
+class Step(_File, frozen=True, kw_only=True):
     """One thing to do: a challenge and its expected response.
 
     At most one of `check`, `measure` and `defer`; none means that a person confirms. `needs` names
@@ -76,7 +76,7 @@ class Step(_File, kw_only=True):
         return "defer" if self.defer is not None else "confirm"
 
 
-class Phase(_File, kw_only=True):
+class Phase(_File, frozen=True, kw_only=True):
     """Steps done at one place and time. Absent `gate`: counts for no verdict."""
 
     id: Id
@@ -86,17 +86,18 @@ class Phase(_File, kw_only=True):
     step: Annotated[tuple[Step, ...], Meta(min_length=1)]
 
 
-class Head(_File, kw_only=True):
-    """[checklist]: `stations` are roles polled at each gate."""
+class Head(_File, frozen=True, kw_only=True):
+    """[checklist]: `stations` are roles polled at each gate, `roles` others that sign but are not polled."""
 
     title: Text
     revision: Annotated[str, Meta(min_length=1, max_length=16)]
     stations: Annotated[tuple[Id, ...], Meta(min_length=1)]
     release_by: Annotated[tuple[Id, ...], Meta(min_length=1)]
     seal_by: Annotated[tuple[Id, ...], Meta(min_length=1)]
+    roles: tuple[Id, ...] = ()
 
 
-class Checklist(_File, kw_only=True):
+class Checklist(_File, frozen=True, kw_only=True):
     """A checklist file; step ids are unique over the whole file."""
 
     checklist: Head

@@ -58,7 +58,7 @@ class _File(Struct, frozen=True, forbid_unknown_fields=True):
     """Shared rules of every table in a file: named keys only, none unknown."""
 
 
-class FlightInfo(_File, kw_only=True):
+class FlightInfo(_File, frozen=True, kw_only=True):
     """[flight]"""
 
     name: Name
@@ -67,7 +67,7 @@ class FlightInfo(_File, kw_only=True):
     checklist: Name
 
 
-class Site(_File, kw_only=True):
+class Site(_File, frozen=True, kw_only=True):
     """[site]"""
 
     latitude: Latitude
@@ -78,7 +78,7 @@ class Site(_File, kw_only=True):
     temperature: Annotated[Temperature, Meta(ge=203.15, le=333.15)] | None = None
 
 
-class Balloon(_File, kw_only=True):
+class Balloon(_File, frozen=True, kw_only=True):
     """[balloon]"""
 
     mass: Annotated[Mass, Meta(gt=0, le=20)]
@@ -90,7 +90,7 @@ class Balloon(_File, kw_only=True):
     ascent_model: Literal["constant-rate", "constant-drag"] = "constant-rate"
 
 
-class Package(_File, kw_only=True):
+class Package(_File, frozen=True, kw_only=True):
     """[[payload.package]]"""
 
     name: Name
@@ -98,7 +98,7 @@ class Package(_File, kw_only=True):
     smallest_face: Annotated[Area, Meta(gt=0, le=10)] | None = None
 
 
-class Payload(_File, kw_only=True):
+class Payload(_File, frozen=True, kw_only=True):
     """[payload]"""
 
     package: Annotated[tuple[Package, ...], Meta(min_length=1)]
@@ -106,7 +106,7 @@ class Payload(_File, kw_only=True):
     suspension_length: Annotated[Length, Meta(gt=0, le=500)] | None = None
 
 
-class Parachute(_File, kw_only=True):
+class Parachute(_File, frozen=True, kw_only=True):
     """[parachute]"""
 
     mass: Annotated[Mass, Meta(ge=0, le=20)]
@@ -114,14 +114,14 @@ class Parachute(_File, kw_only=True):
     drag_coefficient: Annotated[float, Meta(gt=0, le=3)] = 0.75
 
 
-class Checksum(_File, kw_only=True):
+class Checksum(_File, frozen=True, kw_only=True):
     """[sample.checksum]: of a packed sample, by its catalogue name, over the bytes after the sync bytes."""
 
     name: Name
     order: Literal["little", "big"] = "little"
 
 
-class SampleField(_File, kw_only=True):
+class SampleField(_File, frozen=True, kw_only=True):
     """[[sample.field]]: one field of a sample, in the order it is sent.
 
     `key` is the JSON member or the NMEA "sentence.field" it is read from (default: `name`); `type` is the
@@ -139,7 +139,7 @@ class SampleField(_File, kw_only=True):
     offset: float = 0.0
 
 
-class Sample(_File, kw_only=True):
+class Sample(_File, frozen=True, kw_only=True):
     """[sample]"""
 
     rate: Annotated[Frequency, Meta(gt=0, le=10000)]
@@ -153,7 +153,7 @@ class Sample(_File, kw_only=True):
     checksum: Checksum | None = None
 
 
-class Link(_File, kw_only=True):
+class Link(_File, frozen=True, kw_only=True):
     """[link]: the line from the flight computer to the logger."""
 
     baud: Annotated[int, Meta(ge=50, le=4_000_000)]
@@ -164,7 +164,7 @@ class Link(_File, kw_only=True):
     oversampling: Literal[8, 16] = 16
 
 
-class Port(_File, kw_only=True):
+class Port(_File, frozen=True, kw_only=True):
     """[[port]]: `dtr` and `rts` are the line states asked for at open; None leaves them to the driver."""
 
     use: Literal["tap", "logger", "meter", "beacon"]
@@ -176,21 +176,21 @@ class Port(_File, kw_only=True):
     rts: bool | None = None
 
 
-class HexBytes(_File, kw_only=True):
+class HexBytes(_File, frozen=True, kw_only=True):
     """{ hex = "05" }: bytes that are not text."""
 
     hex: Annotated[str, Meta(pattern=r"^([0-9A-Fa-f]{2}\s*)+$")]
 
 
-class Exchange(_File, kw_only=True):
-    """[[logger.exchange]]: `expect` is a regular expression on the reply; its named groups become readings."""
+class Exchange(_File, frozen=True, kw_only=True):
+    """[[logger.exchange]]: `expect` is a regular expression on the reply, its named groups readings."""
 
     send: Annotated[str, Meta(max_length=4096)] | HexBytes
     expect: Annotated[str, Meta(min_length=1, max_length=1000)]
     within: Annotated[Duration, Meta(gt=0, le=600)] = 2.0
 
 
-class Leave(_File, kw_only=True):
+class Leave(_File, frozen=True, kw_only=True):
     """[[logger.leave]]: always sent afterwards, so that the logger logs again."""
 
     send: Annotated[str, Meta(max_length=4096)] | HexBytes
@@ -198,7 +198,7 @@ class Leave(_File, kw_only=True):
     within: Annotated[Duration, Meta(gt=0, le=600)] = 2.0
 
 
-class Logger(_File, kw_only=True):
+class Logger(_File, frozen=True, kw_only=True):
     """[logger]"""
 
     formats: Annotated[tuple[Literal["FAT12", "FAT16", "FAT32", "exFAT"], ...], Meta(min_length=1)] = (
@@ -209,19 +209,19 @@ class Logger(_File, kw_only=True):
     leave: tuple[Leave, ...] = ()
 
 
-class Card(_File, kw_only=True):
+class Card(_File, frozen=True, kw_only=True):
     """[card]: a mount point, a block device or an image file."""
 
     volume: Name
 
 
-class Efficiency(_File, kw_only=True):
+class Efficiency(_File, frozen=True, kw_only=True):
     """{ efficiency = 0.88 }: a switching regulator."""
 
     efficiency: Annotated[float, Meta(gt=0, le=1)]
 
 
-class Load(_File, kw_only=True):
+class Load(_File, frozen=True, kw_only=True):
     """[[battery.load]]"""
 
     name: Name
@@ -229,7 +229,7 @@ class Load(_File, kw_only=True):
     duty: Annotated[float, Meta(ge=0, le=1)] = 1.0
 
 
-class Cells(_File, kw_only=True):
+class Cells(_File, frozen=True, kw_only=True):
     """Cells of one pack; `cell_temperature` is the coldest they get, `resistance` is per cell."""
 
     chemistry: Chemistry
@@ -248,20 +248,20 @@ class Cells(_File, kw_only=True):
     load: Annotated[tuple[Load, ...], Meta(min_length=1)]
 
 
-class Beacon(_File, kw_only=True):
+class Beacon(_File, frozen=True, kw_only=True):
     """[beacon]: without `battery` it is fed by the payload's."""
 
     interval: Annotated[Duration, Meta(gt=0, le=86400)]
     battery: Cells | None = None
 
 
-class Wind(_File, kw_only=True):
+class Wind(_File, frozen=True, kw_only=True):
     """[wind]"""
 
     table: Name
 
 
-class Cylinder(_File, kw_only=True):
+class Cylinder(_File, frozen=True, kw_only=True):
     """[cylinder]"""
 
     water_volume: Annotated[Volume, Meta(gt=0, le=10)]
@@ -272,7 +272,7 @@ class Cylinder(_File, kw_only=True):
 PinFunction = Literal["transmit", "receive", "ground", "supply", "reset"]
 
 
-class Connection(_File, kw_only=True):
+class Connection(_File, frozen=True, kw_only=True):
     """[[wiring.connection]]"""
 
     from_: Name = field(name="from")
@@ -286,13 +286,13 @@ class Connection(_File, kw_only=True):
     divider: bool = False
 
 
-class Wiring(_File, kw_only=True):
+class Wiring(_File, frozen=True, kw_only=True):
     """[wiring]"""
 
     connection: Annotated[tuple[Connection, ...], Meta(min_length=1)]
 
 
-class KeepOut(_File, kw_only=True):
+class KeepOut(_File, frozen=True, kw_only=True):
     """[[recovery.keep_out]]: a circle where the payload must not come down."""
 
     name: Name
@@ -301,7 +301,7 @@ class KeepOut(_File, kw_only=True):
     radius: Annotated[Length, Meta(gt=0, le=500_000)]
 
 
-class Recovery(_File, kw_only=True):
+class Recovery(_File, frozen=True, kw_only=True):
     """[recovery]: `search` is how long the beacon must live after landing."""
 
     search: Annotated[Duration, Meta(ge=0, le=30 * 86400)]
@@ -316,7 +316,7 @@ class Limit(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     at_most: float | None = None
 
 
-class Flight(_File, kw_only=True):
+class Flight(_File, frozen=True, kw_only=True):
     """A flight file. Optional sections that are absent make the steps that need them not applicable."""
 
     flight: FlightInfo
@@ -338,7 +338,7 @@ class Flight(_File, kw_only=True):
     limits: dict[str, Limit] = {}
 
     def has(self, section: str) -> bool:
-        """Whether an optional section is there; ports by their use ("port.tap"), others by their dotted key."""
+        """Whether an optional section is there: ports by use ("port.tap"), others by dotted key."""
         if section.startswith("port."):
             return any(port.use == section[5:] for port in self.port)
         here: object = self
