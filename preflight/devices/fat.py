@@ -1,0 +1,142 @@
+"""A FAT volume: its layout, its root folder, what FSInfo claims, and a scan of its table.
+
+Source: Microsoft FAT specification (30 August 2005). FAT is read here by our own code; nothing is written.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Generator, Iterator
+
+import msgspec
+
+from preflight.devices.blocks import SECTOR, BadVolumeError, Blocks
+from preflight.devices.fat_boot import DIRECTORY_ENTRY, FatLayout, FatType, read_boot
+from preflight.devices.fat_table import BAD, FAT32_MASK, TableScan, scan_table
+
+LARGEST_FILE = 0xFFFFFFFF
+"""Bytes of the longest file: its length is a 32-bit number."""
+LARGEST_FOLDER = 65536 * DIRECTORY_ENTRY
+"""Bytes of the longest folder."""
+
+_UNKNOWN = 0xFFFFFFFF
+_BPB = slice(11, 64)
+_LONG_NAME, _LABEL, _FOLDER = 0x0F, 0x08, 0x10
+
+
+class FsInfo(msgspec.Struct, frozen=True, kw_only=True):
+    """FAT32's summary sector, only advice: `free` is its count of free clusters, None if it claims none."""
+
+    sound: bool
+    free: int | None
+    raw: bytes
+
+
+class RootFolder(msgspec.Struct, frozen=True, kw_only=True):
+    """The root folder: room for `entries`, of which `used` are taken and `broken` point nowhere."""
+
+    entries: int
+    used: int
+    broken: int
+    label: bytes | None
+
+
+class FatVolume:
+    """A FAT volume read from the stretch of a device that holds it.
+
+    Opening reads the boot sector (and its backup), FSInfo and the root folder; `scan` reads the table.
+    Raises `BadVolumeError` where they contradict each other, `DeviceError` where the card fails.
+    """
+
+    def __init__(self, blocks: Blocks) -> None:
+        self._blocks = blocks
+        self.layout: FatLayout = read_boot(blocks.read(0, SECTOR), blocks.size)
+        self.fsinfo: FsInfo | None = self._read_fsinfo()
+        self.backup_differs: bool = self._compare_backup()
+        self.root: RootFolder = self._read_root()
+
+    @property
+    def type(self) -> FatType:
+        return self.layout.type
+
+    @property
+    def size(self) -> int:
+        """Bytes of the whole volume."""
+        return self.layout.size
+
+    @property
+    def label(self) -> bytes:
+        """The label in the root folder; where there is none, the boot sector's."""
+        label = self.root.label if self.root.label is not None else self.layout.label
+        return b"" if label.startswith(b"NO NAME ") else label.rstrip(b" \0")
+
+    def scan(self) -> Generator[float, None, TableScan]:
+        """Count the table; yields the share done, returns what was found."""
+        return scan_table(self._blocks, self.layout)
+
+    def _read_fsinfo(self) -> FsInfo | None:
+        if not self.layout.fsinfo:
+            return None
+        raw = self._blocks.read(self.layout.fsinfo * self.layout.sector_size, SECTOR)
+        lead, middle, free, _, trail = struct.unpack("<I480xIII12xI", raw)
+        sound = (lead, middle, trail) == (0x41615252, 0x61417272, 0xAA550000)
+        return FsInfo(sound=sound, free=free if sound and free != _UNKNOWN else None, raw=raw)
+
+    def _compare_backup(self) -> bool:
+        if not self.layout.backup:
+            return False
+        backup = self._blocks.read(self.layout.backup * self.layout.sector_size, SECTOR)
+        return backup[_BPB] != self.layout.boot[_BPB]
+
+    def _read_root(self) -> RootFolder:
+        layout = self.layout
+        capacity = layout.root_entries or LARGEST_FOLDER // DIRECTORY_ENTRY
+        used = broken = 0
+        label: bytes | None = None
+        for entry in self._root_entries():
+            if entry[0] == 0xE5:
+                continue
+            used += 1
+            kind = entry[11] & 0x3F
+            if kind == _LONG_NAME:
+                continue
+            if kind & _LABEL and not kind & _FOLDER:
+                label = entry[:11] if label is None else label
+                continue
+            broken += not self._entry_holds(entry)
+        return RootFolder(entries=capacity, used=used, broken=broken, label=label)
+
+    def _entry_holds(self, entry: bytes) -> bool:
+        high, low, size = struct.unpack("<H4xHI", entry[20:32])
+        cluster = low | high << 16 if self.type == "FAT32" else low
+        if cluster == 0:
+            return size == 0 and not entry[11] & _FOLDER
+        return bool(2 <= cluster <= self.layout.clusters + 1)
+
+    def _root_entries(self) -> Iterator[bytes]:
+        """The root folder's entries up to its end mark."""
+        for part in self._root_parts():
+            for at in range(0, len(part), DIRECTORY_ENTRY):
+                if part[at] == 0:
+                    return
+                yield part[at : at + DIRECTORY_ENTRY]
+
+    def _root_parts(self) -> Iterator[bytes]:
+        layout = self.layout
+        if not layout.root_cluster:
+            yield self._blocks.read(
+                layout.root_start * layout.sector_size, layout.root_entries * DIRECTORY_ENTRY
+            )
+            return
+        cluster, seen = layout.root_cluster, set[int]()
+        while cluster < BAD["FAT32"]:
+            if not 2 <= cluster <= layout.clusters + 1 or cluster in seen:
+                raise BadVolumeError("the root folder's chain of clusters leads nowhere or into itself")
+            if len(seen) * layout.cluster_size >= LARGEST_FOLDER:
+                raise BadVolumeError("the root folder is longer than a folder can be")
+            seen.add(cluster)
+            yield self._blocks.read(layout.cluster_offset(cluster), layout.cluster_size)
+            raw = self._blocks.read(layout.fat_offset(layout.active) + cluster * 4, 4)
+            cluster = struct.unpack("<I", raw)[0] & FAT32_MASK
+        if cluster == BAD["FAT32"]:
+            raise BadVolumeError("the root folder runs into a cluster marked bad")
