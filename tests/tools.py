@@ -9,6 +9,8 @@ PACKAGES = {
     "mkfs.fat": "dosfstools",
     "fsck.fat": "dosfstools",
     "mcopy": "mtools",
+    "mdir": "mtools",
+    "mtype": "mtools",
     "mkfs.exfat": "exfatprogs",
     "mount.exfat-fuse": "exfat-fuse",
     "fusefat": "fusefat",
