@@ -3,7 +3,7 @@
 import re
 import struct
 import subprocess
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -17,7 +17,7 @@ from preflight.errors import DeviceError
 from preflight.practice.card_image import CardImage, make_card
 
 MIB = 1024 * 1024
-WRITTEN = datetime(2027, 5, 15, 17, 42, 30)
+WRITTEN = datetime(2027, 5, 15, 17, 42, 30, tzinfo=UTC)
 OLD = {"LOG001.TXT": b"1,990.1,12.0\r\n" * 300, "LOG002.TXT": b"", "NOTES": b"seal the lid\r\n"}
 
 
@@ -134,11 +134,11 @@ def test_any_number_of_files_is_clean(tmp_path: Path, names: list[str]):
         {"label": "lower"},
         {"files": {"a long name.text": b""}},
         {"files": {"BIG.BIN": b"\0" * 65 * MIB}},
-        {"written": datetime(1979, 1, 1)},
+        {"written": datetime(1979, 1, 1, tzinfo=UTC)},
     ],
 )
 def test_what_fat32_cannot_hold_is_refused(tmp_path: Path, bad: dict[str, object]):
-    with pytest.raises(ValueError, match="."):
+    with pytest.raises(ValueError, match=r"FAT|short|fit|label"):
         card(tmp_path, **bad)
     assert list(tmp_path.iterdir()) == []
 
