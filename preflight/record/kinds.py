@@ -175,7 +175,7 @@ class LiftData(_Data, frozen=True, kw_only=True):
     """A hold is lifted; `rec` names the earlier, linked record the hold stands in, None for this one."""
 
     hold: Seq
-    rec: Said | None
+    rec: RecId | None
     reason: Said
 
 

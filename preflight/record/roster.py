@@ -64,20 +64,22 @@ class Roster:
 
     def __init__(self, entries: Iterable[Person]) -> None:
         """`entries` are people and instruments; RecordError where two share an id or a key."""
-        self._all = tuple(entries)
         self._by_id: dict[str, Person] = {}
-        keys: dict[bytes, str] = {}
-        for person in self._all:
-            _check_person(person)
-            if person.id in self._by_id:
-                raise RecordError(f"{person.id} stands on the roster twice; keep one line for each id")
-            if person.key in keys:
-                raise RecordError(
-                    f"{person.id} has the same key as {keys[person.key]}; each needs a key of their own, "
-                    "or one could witness for the other"
-                )
-            self._by_id[person.id] = person
-            keys[person.key] = person.id
+        self._by_key: dict[bytes, str] = {}
+        for person in entries:
+            self._add(person)
+
+    def _add(self, person: Person) -> None:
+        _check_person(person)
+        if person.id in self._by_id:
+            raise RecordError(f"{person.id} stands on the roster twice; keep one line for each id")
+        if person.key in self._by_key:
+            raise RecordError(
+                f"{person.id} has the same key as {self._by_key[person.key]}; each needs a key of their own, "
+                "or one could witness for the other"
+            )
+        self._by_id[person.id] = person
+        self._by_key[person.key] = person.id
 
     @classmethod
     def parse(cls, data: bytes, where: str = "allowed_signers") -> Roster:
@@ -94,32 +96,31 @@ class Roster:
             raise RecordError(
                 f"{where} is not plain ASCII; percent-encode names in the key's comment"
             ) from None
-        found: list[Person] = []
+        roster = cls(())
         for number, line in enumerate(text.split("\n"), 1):
             stripped = line.removesuffix("\r").strip(" \t")
             if not stripped or stripped.startswith("#"):
                 continue
             try:
-                found.append(_parse_line(stripped))
-                cls(found)
+                roster._add(_parse_line(stripped))
             except (RecordError, ValueError) as error:
                 raise RecordError(f"{where}, line {number}: {error}") from None
-        return cls(found)
+        return roster
 
     @property
     def everyone(self) -> tuple[Person, ...]:
         """People and instruments."""
-        return self._all
+        return tuple(self._by_id.values())
 
     @property
     def people(self) -> tuple[Person, ...]:
         """The people, without instruments: a person's number is their place here, from 1."""
-        return tuple(p for p in self._all if not p.is_instrument)
+        return tuple(p for p in self._by_id.values() if not p.is_instrument)
 
     @property
     def instruments(self) -> tuple[Person, ...]:
         """The laptops' own keys."""
-        return tuple(p for p in self._all if p.is_instrument)
+        return tuple(p for p in self._by_id.values() if p.is_instrument)
 
     def find(self, person_id: str) -> Person:
         """The one with this id; RecordError if there is none."""
@@ -134,11 +135,11 @@ class Roster:
 
     def with_person(self, person: Person) -> Roster:
         """A roster with one more line at its end."""
-        return Roster((*self._all, person))
+        return Roster((*self.everyone, person))
 
     def to_text(self) -> str:
         """The allowed_signers file."""
-        return "".join(line_for(person) + "\n" for person in self._all)
+        return "".join(line_for(person) + "\n" for person in self._by_id.values())
 
 
 def line_for(person: Person) -> str:
@@ -154,7 +155,7 @@ def line_for(person: Person) -> str:
 
 
 def _check_person(person: Person) -> None:
-    _check_id(person.id)
+    check_id(person.id)
     if not person.name or len(person.name) > MAX_NAME or clean(person.name) != person.name:
         raise RecordError(f"{person.id}: a printed name has 1 to {MAX_NAME} printable characters")
     if not person.roles:
@@ -174,7 +175,8 @@ def _check_person(person: Person) -> None:
         raise RecordError(f"{person.id}: an Ed25519 public key has {sshsig.KEY_BYTES} bytes")
 
 
-def _check_id(person_id: str) -> None:
+def check_id(person_id: str) -> None:
+    """RecordError unless this can be an id: no pattern, and a file name on every system."""
     shown = clean(person_id, limit=64)
     if any(char in person_id for char in "*?!"):
         raise RecordError(f'"{shown}" is a pattern; name each person by a plain id')
@@ -190,7 +192,7 @@ def _check_id(person_id: str) -> None:
 
 def _parse_line(line: str) -> Person:
     person_id, _, rest = line.partition(" ")
-    _check_id(person_id)
+    check_id(person_id)
     words = rest.split()
     namespaces = None
     if words and not words[0].startswith("ssh-"):

@@ -1,0 +1,173 @@
+"""Reading and writing a record's files: nothing here trusts a folder, nothing is written without a sync."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import secrets
+import stat
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Any
+
+from preflight.clean import clean
+from preflight.errors import RecordError
+
+if sys.platform == "win32":
+    import msvcrt
+else:
+    import fcntl
+
+# Beyond any record's length: Windows locks bytes against reading too, and readers must not be shut out.
+_LOCKED_BYTE = 0x7FFF_FFFE
+_NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
+# A pipe in place of a file must not hold the reader up.
+_NO_WAIT = getattr(os, "O_NONBLOCK", 0)
+_BINARY = getattr(os, "O_BINARY", 0)
+_CHUNK = 1 << 20
+
+
+def write_all(fd: int, data: bytes) -> None:
+    """Writes every byte; OSError on the first that cannot be."""
+    view = memoryview(data)
+    while view:
+        written = os.write(fd, view)
+        view = view[written:]
+
+
+def sync(fd: int) -> None:
+    """Returns once the device has the bytes. macOS' fsync stops at the drive's cache, hence F_FULLFSYNC."""
+    full = getattr(fcntl, "F_FULLFSYNC", None) if sys.platform != "win32" else None
+    if full is not None:
+        try:
+            fcntl.fcntl(fd, full)
+        except OSError:
+            os.fsync(fd)  # a volume that knows no F_FULLFSYNC (network shares)
+    else:
+        os.fsync(fd)
+
+
+def sync_folder(path: Path) -> None:
+    """Makes a created or renamed name durable. Windows has no such call."""
+    if sys.platform == "win32":
+        return
+    fd = os.open(path, os.O_RDONLY)
+    try:
+        sync(fd)
+    finally:
+        os.close(fd)
+
+
+def make_folder(path: Path) -> None:
+    """A new folder, durable; FileExistsError if it is there."""
+    path.mkdir()
+    sync_folder(path.parent)
+
+
+def write_file(path: Path, data: bytes, *, mode: int = 0o644) -> None:
+    """Writes a whole file beside its place, syncs it and moves it there: it is never seen half written."""
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    fd = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _NO_FOLLOW | _BINARY, mode)
+    try:
+        try:
+            write_all(fd, data)
+            sync(fd)
+        finally:
+            os.close(fd)
+        part.replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise
+    sync_folder(path.parent)
+
+
+def open_append(path: Path, *, new: bool = False) -> int:
+    """A descriptor that adds at a file's end; a `new` file must not be there yet."""
+    flags = os.O_RDWR | os.O_APPEND | _NO_FOLLOW | _BINARY
+    return os.open(path, flags | os.O_CREAT | os.O_EXCL if new else flags, 0o644)
+
+
+@contextlib.contextmanager
+def _regular(path: Path, what: str) -> Iterator[IO[bytes]]:
+    try:
+        fd = os.open(path, os.O_RDONLY | _NO_FOLLOW | _NO_WAIT | _BINARY)
+    except FileNotFoundError:
+        raise RecordError(f"{what} is missing") from None
+    except (OSError, ValueError) as error:
+        if path.is_symlink():
+            raise RecordError(f"{what} is a symbolic link; a record holds plain files only") from None
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise RecordError(f"{what} cannot be opened: {reason}") from None
+    with open(fd, "rb", buffering=0) as file:
+        if not stat.S_ISREG(os.fstat(fd).st_mode):
+            raise RecordError(f"{what} is not a plain file")
+        yield file
+
+
+def read_file(path: Path, what: str, limit: int) -> bytes:
+    """The bytes of a plain file of at most `limit` bytes; `what` names it in errors.
+
+    Raises:
+        RecordError: if it is missing, longer, a link, a folder, a pipe, or cannot be read.
+    """
+    with _regular(path, what) as file:
+        try:
+            data = bytearray()
+            while len(data) <= limit and (part := file.read(min(_CHUNK, limit + 1 - len(data)))):
+                data += part
+        except OSError as error:
+            raise RecordError(f"{what} cannot be read: {error.strerror}") from None
+    if len(data) > limit:
+        raise RecordError(f"{what} is longer than {limit} bytes")
+    return bytes(data)
+
+
+def hash_file(path: Path, what: str, size: int) -> tuple[str, int]:
+    """SHA-256 and length of a plain file, looking no further than `size` bytes and one more."""
+    digest = hashlib.sha256()
+    size_read = 0
+    with _regular(path, what) as file:
+        try:
+            while size_read <= size and (part := file.read(min(_CHUNK, size + 1 - size_read))):
+                digest.update(part)
+                size_read += len(part)
+        except OSError as error:
+            raise RecordError(f"{what} cannot be read: {error.strerror}") from None
+    return digest.hexdigest(), size_read
+
+
+def list_folder(path: Path, what: str) -> tuple[str, ...]:
+    """Names in a folder, sorted; none if it is missing. RecordError if it is a link or no folder."""
+    if path.is_symlink():
+        raise RecordError(f"{what} is a symbolic link; a record holds plain folders only")
+    try:
+        return tuple(sorted(os.listdir(path)))
+    except FileNotFoundError:
+        return ()
+    except OSError as error:
+        raise RecordError(f"{what} cannot be listed: {error.strerror}") from None
+
+
+def lock(fd: int, where: str) -> None:
+    """Keeps every other writer off the file until `fd` is closed; RecordError if one has it already."""
+    try:
+        if sys.platform == "win32":
+            os.lseek(fd, _LOCKED_BYTE, os.SEEK_SET)
+            msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)
+        else:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if isinstance(error, (BlockingIOError, PermissionError)):
+            raise RecordError(
+                f"{where} is being written by another preflight; close that one, or look with --watch"
+            ) from None
+        raise RecordError(f"{where} cannot be locked for writing: {error.strerror}") from None
+
+
+def reason(error: OSError) -> str:
+    """What the system said, for people."""
+    text: Any = error.strerror or error
+    return clean(str(text))
