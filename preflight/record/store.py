@@ -40,18 +40,17 @@ from preflight.record.folder import (
     EVIDENCE,
     PINNED,
     ROSTER,
-    SHA256_NAME,
-    TORN,
     check_evidence,
     make_record,
     trusted,
 )
 from preflight.record.keys import Signer
-from preflight.record.kinds import CloseData, OpenData, Previous, RecoverData
+from preflight.record.kinds import CloseData, OpenData, Previous
 from preflight.record.mirror import Mirror
 from preflight.record.roster import Roster
 from preflight.record.scan import MAX_RECORD, RECORD, may_sign
 from preflight.record.seal import add_seal, seal_code
+from preflight.record.torn import not_entered, set_aside
 
 _REC = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 
@@ -147,11 +146,17 @@ class Recorder:
 
     @classmethod
     def resume(
-        cls, folder: Path, *, instrument: Signer, clock: Clock, mirror: Path | None = None
+        cls,
+        folder: Path,
+        *,
+        instrument: Signer,
+        clock: Clock,
+        meaning: str = "a torn line was set aside",
+        mirror: Path | None = None,
     ) -> Recorder:
         """Takes up a record that is not closed.
 
-        A torn last line is set aside in torn/, cut, and a recover entry signed by `instrument` says so.
+        A torn last line is set aside in torn/, cut, and a recover entry that `instrument` signs says so.
 
         Raises:
             RecordError: if another writer has it, if it is closed, or if any line but a torn last one, or one
@@ -177,7 +182,7 @@ class Recorder:
         recorder._hashes += found.hashes
         recorder._size = len(data) - len(found.torn)
         try:
-            recorder._recover(found.torn, instrument)
+            recorder._recover(found.torn, instrument, meaning)
         except BaseException:
             recorder.close()
             raise
@@ -218,10 +223,12 @@ class Recorder:
         meaning: str,
         auth: Auth,
         evidence: Iterable[bytes] = (),
+        moment: Moment | None = None,
     ) -> Entry:
         """Signs an entry, and returns it once it and its evidence are on disk.
 
-        `evidence` holds the bytes of every EvidenceData that `data` names.
+        `evidence` holds the bytes of every EvidenceData that `data` names; `moment` is when it was judged,
+        now if None.
 
         Raises:
             RecordError: if the entry may not stand here; nothing was written.
@@ -230,7 +237,7 @@ class Recorder:
         with self._guard:
             self._refuse_if_over()
             parts = tuple(evidence)
-            entry, line = self._prepare(kind, data, signer, meaning, auth)
+            entry, line = self._prepare(kind, data, signer, meaning, auth, moment or self._clock.now())
             check_evidence(entry, parts)
             self._write(line, parts)
             self._entries.append(entry)
@@ -289,7 +296,7 @@ class Recorder:
             raise RecordError(f"{self.rec} is closed; go on in a record that follows it")
 
     def _prepare(
-        self, kind: str, data: Struct | dict[str, Any], signer: Signer, meaning: str, auth: Auth
+        self, kind: str, data: Struct | dict[str, Any], signer: Signer, meaning: str, auth: Auth, now: Moment
     ) -> tuple[Entry, bytes]:
         made = shaped(kind, data)
         if (kind == "open") != (not self._entries):
@@ -299,7 +306,7 @@ class Recorder:
             for sealer in made.sealers:
                 if self.roster.find(sealer).is_instrument:
                     raise RecordError(f"{sealer} is an instrument; only a person seals a record")
-        now = self._clock.now()
+        self._check_time(now)
         entry = Entry(
             v=VERSION,
             rec=self.rec,
@@ -335,6 +342,13 @@ class Recorder:
         fault = may_sign(kind, auth, instrument=person.is_instrument)
         if fault is not None:
             raise RecordError(f"{person.id} cannot sign this: {fault}")
+
+    def _check_time(self, now: Moment) -> None:
+        for earlier in reversed(self._entries):
+            if earlier.clk.boot == now.boot:
+                if int(earlier.clk.running) > now.boot_ns:
+                    raise RecordError("an entry of an earlier moment cannot follow; make it anew")
+                return
 
     def _write(self, line: bytes, evidence: tuple[bytes, ...]) -> None:
         assert self._fd is not None
@@ -373,29 +387,14 @@ class Recorder:
             self._mirror = Mirror(root, self.folder)
             self._mirror.catch_up()
 
-    def _recover(self, torn: bytes, instrument: Signer) -> None:
-        """Sets a torn line aside and enters it, and any that an earlier try set aside only."""
+    def _recover(self, torn: bytes, instrument: Signer, meaning: str) -> None:
         if torn:
             self._check_signer("recover", instrument, "instrument")
-            self._set_aside(torn)
-        entered = {e.data.sha256 for e in self._entries if isinstance(e.data, RecoverData)}
-        for name in disk.list_folder(self.folder / TORN, f"{TORN}/"):
-            if SHA256_NAME.fullmatch(name) and name not in entered:
-                sha256, size = disk.hash_file(self.folder / TORN / name, f"{TORN}/{name}", MAX_RECORD)
-                if sha256 != name or not size:
-                    continue
-                data = RecoverData(sha256=name, size=size)
-                meaning = "set a torn line aside"
-                self.append("recover", data, signer=instrument, meaning=meaning, auth="instrument")
-
-    def _set_aside(self, torn: bytes) -> None:
-        assert self._fd is not None
-        try:
-            (self.folder / TORN).mkdir(exist_ok=True)
-            disk.write_file(self.folder / TORN / hashlib.sha256(torn).hexdigest(), torn)
-            disk.sync_folder(self.folder)
-            os.ftruncate(self._fd, self._size)
-            disk.sync(self._fd)
-        except OSError as error:
-            self._stop(error)
-            raise WriterStoppedError(self.failed) from error
+            assert self._fd is not None
+            try:
+                set_aside(self.folder, self._fd, torn, self._size)
+            except OSError as error:
+                self._stop(error)
+                raise WriterStoppedError(self.failed) from error
+        for data in not_entered(self.folder, self._entries):
+            self.append("recover", data, signer=instrument, meaning=meaning, auth="instrument")
