@@ -237,7 +237,21 @@ class Recorder:
         with self._guard:
             self._refuse_if_over()
             parts = tuple(evidence)
-            entry, line = self._prepare(kind, data, signer, meaning, auth, moment or self._clock.now())
+            now = moment or self._clock.now()
+            entry = Entry(
+                v=VERSION,
+                rec=self.rec,
+                seq=len(self._entries) + 1,
+                prev=self._hashes[-1] if self._hashes else ZEROS,
+                kind=kind,
+                at=format_utc(now.at),
+                clk=clk_of(now),
+                signer=signer.id,
+                meaning=meaning,
+                auth=auth,
+                data=shaped(kind, data),
+            )
+            line = self._line(entry, signer)
             check_evidence(entry, parts)
             self._write(line, parts)
             self._entries.append(entry)
@@ -295,42 +309,29 @@ class Recorder:
         if self.closed:
             raise RecordError(f"{self.rec} is closed; go on in a record that follows it")
 
-    def _prepare(
-        self, kind: str, data: Struct | dict[str, Any], signer: Signer, meaning: str, auth: Auth, now: Moment
-    ) -> tuple[Entry, bytes]:
-        made = shaped(kind, data)
-        if (kind == "open") != (not self._entries):
+    def _line(self, entry: Entry, signer: Signer) -> bytes:
+        """Checks that the entry may stand here, signs it and reads it back."""
+        self._check_signer(entry.kind, signer, entry.auth)
+        self._check_time(entry)
+        if (entry.kind == "open") != (not self._entries):
             raise RecordError("a record begins with its one open entry")
-        self._check_signer(kind, signer, auth)
-        if isinstance(made, CloseData):
-            for sealer in made.sealers:
+        if isinstance(entry.data, CloseData):
+            for sealer in entry.data.sealers:
                 if self.roster.find(sealer).is_instrument:
                     raise RecordError(f"{sealer} is an instrument; only a person seals a record")
-        self._check_time(now)
-        entry = Entry(
-            v=VERSION,
-            rec=self.rec,
-            seq=len(self._entries) + 1,
-            prev=self._hashes[-1] if self._hashes else ZEROS,
-            kind=kind,
-            at=format_utc(now.at),
-            clk=clk_of(now),
-            signer=signer.id,
-            meaning=meaning,
-            auth=auth,
-            data=made,
-        )
         body = canonical(entry)
         line = line_of(body, signer.sign(sshsig.entry_namespace(self.drill), body))
         if len(line) > MAX_LINE:
-            raise RecordError(f"a {kind} entry of {len(line)} bytes is too long; {MAX_LINE} is the most")
+            raise RecordError(
+                f"a {entry.kind} entry of {len(line)} bytes is too long; {MAX_LINE} is the most"
+            )
         if self._size + len(line) > MAX_RECORD:
             raise RecordError(f"{self.rec} is full ({MAX_RECORD} bytes); go on in a record that follows it")
         try:
             parse_line(line)
         except RecordError as error:
-            raise RecordError(f"a {kind} entry cannot be written: it {error}") from None
-        return entry, line
+            raise RecordError(f"a {entry.kind} entry cannot be written: it {error}") from None
+        return line
 
     def _check_signer(self, kind: str, signer: Signer, auth: Auth) -> None:
         person = self.roster.find(signer.id)
@@ -343,10 +344,10 @@ class Recorder:
         if fault is not None:
             raise RecordError(f"{person.id} cannot sign this: {fault}")
 
-    def _check_time(self, now: Moment) -> None:
+    def _check_time(self, entry: Entry) -> None:
         for earlier in reversed(self._entries):
-            if earlier.clk.boot == now.boot:
-                if int(earlier.clk.running) > now.boot_ns:
+            if earlier.clk.boot == entry.clk.boot:
+                if int(earlier.clk.running) > int(entry.clk.running):
                     raise RecordError("an entry of an earlier moment cannot follow; make it anew")
                 return
 

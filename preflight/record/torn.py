@@ -24,7 +24,7 @@ def set_aside(folder: Path, fd: int, torn: bytes, keep: int) -> None:
 
 
 def not_entered(folder: Path, entries: Iterable[Entry]) -> list[RecoverData]:
-    """What stands in torn/ without a recover entry: from now, or from a try that broke off between the two."""
+    """What stands in torn/ without a recover entry: of now, or of a try that broke off between the two."""
     entered = {entry.data.sha256 for entry in entries if isinstance(entry.data, RecoverData)}
     found = []
     for name in disk.list_folder(folder / TORN, f"{TORN}/"):
