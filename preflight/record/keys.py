@@ -52,6 +52,16 @@ class Signer:
         raise TypeError("a signer is not copied and not kept")
 
 
+def on_roster(signer: Signer, roster: Roster, namespace: str) -> Person:
+    """The signer's line on a roster; RecordError unless it has their key, and for this namespace."""
+    person = roster.find(signer.id)
+    if signer.public != person.key:
+        raise RecordError(f"{person.id}'s key is not the one on the record's roster")
+    if not person.good_for(namespace):
+        raise RecordError(f"the roster keeps {person.id}'s key from {namespace}")
+    return person
+
+
 class Keyring:
     """The keys in `folder` of those on `roster`, and which of them are unlocked now, in order of arrival."""
 

@@ -13,8 +13,8 @@ from pathlib import Path
 from preflight.errors import RecordError
 from preflight.record import disk, sshsig
 from preflight.record.folder import ROSTER, SEALS, read_pinned
-from preflight.record.keys import Signer
-from preflight.record.roster import Person, Roster
+from preflight.record.keys import Signer, on_roster
+from preflight.record.roster import Roster
 from preflight.record.scan import opening, read_record, scan
 
 SUFFIX = ".sig"
@@ -68,9 +68,10 @@ def add_seal(folder: Path, signer: Signer) -> Path:
     signed = scan(data, roster)
     if signed.first_bad is not None:
         raise RecordError(f"{folder.name} cannot be sealed: {signed.why}")
-    person = roster.find(signer.id)
     namespace = sshsig.seal_namespace(found.drill)
-    _check_sealer(person, signer, namespace)
+    person = on_roster(signer, roster, namespace)
+    if person.is_instrument:
+        raise RecordError(f"{person.id} is an instrument; only a person seals a record")
     path = folder / SEALS / f"{person.id}{SUFFIX}"
     if path.exists() or path.is_symlink():
         raise RecordError(f"{person.id} has sealed {folder.name} already")
@@ -81,15 +82,6 @@ def add_seal(folder: Path, signer: Signer) -> Path:
     except OSError as error:
         raise RecordError(f"the seal cannot be written: {disk.reason(error)}") from None
     return path
-
-
-def _check_sealer(person: Person, signer: Signer, namespace: str) -> None:
-    if person.is_instrument:
-        raise RecordError(f"{person.id} is an instrument; only a person seals a record")
-    if signer.public != person.key:
-        raise RecordError(f"{person.id}'s key is not the one on the record's roster")
-    if not person.good_for(namespace):
-        raise RecordError(f"the roster keeps {person.id}'s key from {namespace}")
 
 
 def check_seals(folder: Path, data: bytes, roster: Roster, *, drill: bool) -> tuple[str, ...]:

@@ -44,7 +44,7 @@ from preflight.record.folder import (
     make_record,
     trusted,
 )
-from preflight.record.keys import Signer
+from preflight.record.keys import Signer, on_roster
 from preflight.record.kinds import CloseData, OpenData, Previous
 from preflight.record.mirror import Mirror
 from preflight.record.roster import Roster
@@ -334,12 +334,7 @@ class Recorder:
         return line
 
     def _check_signer(self, kind: str, signer: Signer, auth: Auth) -> None:
-        person = self.roster.find(signer.id)
-        if signer.public != person.key:
-            raise RecordError(f"{person.id}'s key is not the one on the record's roster")
-        namespace = sshsig.entry_namespace(self.drill)
-        if not person.good_for(namespace):
-            raise RecordError(f"the roster keeps {person.id}'s key from {namespace}")
+        person = on_roster(signer, self.roster, sshsig.entry_namespace(self.drill))
         fault = may_sign(kind, auth, instrument=person.is_instrument)
         if fault is not None:
             raise RecordError(f"{person.id} cannot sign this: {fault}")
