@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,7 +14,8 @@ from preflight.config.checklist import Step
 from preflight.errors import Refused
 from preflight.readings import Finding, Reading, decimal_text
 from preflight.record import kinds
-from preflight.record.entry import format_utc
+from preflight.record.entry import Auth, format_utc
+from preflight.record.folder import evidence_data
 from preflight.record.keys import Keyring, Signer
 from preflight.record.store import Recorder
 from preflight.walk import codec, rules
@@ -52,16 +52,11 @@ class Walk:
             outcome=finding.outcome,
             readings=tuple(codec.to_data(reading) for reading in finding.readings),
             remarks=finding.remarks,
-            evidence=tuple(
-                kinds.EvidenceData(
-                    name=item.name, sha256=hashlib.sha256(item.data).hexdigest(), size=len(item.data)
-                )
-                for item in finding.evidence
-            ),
+            evidence=tuple(evidence_data(item.name, item.data) for item in finding.evidence),
             reads=finding.reads,
             seconds=decimal_text(finding.seconds),
         )
-        return self._instrument("check", data, evidence=finding.evidence)
+        return self._instrument("check", data, evidence=[item.data for item in finding.evidence])
 
     def confirm(self, step_id: str, person: str, response: str = "", *, reads: Sequence[str] = ()) -> Act:
         """A person did the step and saw the response."""
@@ -227,7 +222,7 @@ class Walk:
         verdict, with_go, authority = rules.release_facts(self.ledger, self.now())
         pointer = None
         if authority is not None:
-            line = self.recorder.line_sha256(authority.entry.rec, authority.entry.seq)
+            line = self.ledger.line_hash(authority) or self.recorder.head
             pointer = kinds.Pointer(rec=authority.entry.rec, seq=authority.entry.seq, line=line)
         data = kinds.ReleaseData(
             released=format_utc(released_at),
@@ -270,11 +265,11 @@ class Walk:
         signer = self.keyring.signer(person)
         return self._enter(kind, data, signer, "selected" if passphrase is None else "passphrase")
 
-    def _instrument(self, kind: str, data: msgspec.Struct, evidence: Sequence[Any] = ()) -> Act:
+    def _instrument(self, kind: str, data: msgspec.Struct, evidence: Sequence[bytes] = ()) -> Act:
         return self._enter(kind, data, self.keyring.instrument(), "instrument", evidence)
 
     def _enter(
-        self, kind: str, data: msgspec.Struct, signer: Signer, auth: str, evidence: Sequence[Any] = ()
+        self, kind: str, data: msgspec.Struct, signer: Signer, auth: Auth, evidence: Sequence[bytes] = ()
     ) -> Act:
         now = self.now()
         rules.allow(self.ledger, rules.Ask(kind, data, signer.id, auth, now, self.recorder.rec))

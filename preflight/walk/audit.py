@@ -16,7 +16,6 @@ from preflight.errors import PreflightError
 from preflight.readings import Reading, judged
 from preflight.record import kinds
 from preflight.record.entry import Entry
-from preflight.record.store import read
 from preflight.walk import codec, rules
 from preflight.walk.acts import measured
 from preflight.walk.book import Book
@@ -43,13 +42,13 @@ class Audit:
 def recompute(record: Path, entries: Iterable[Entry] | None = None) -> Audit:
     """Recompute the record in a folder; `entries` are its own, if they were read already."""
     try:
-        ledger = Ledger(book_of(record))
-        for folder in chain_of(record)[:-1]:
-            ledger.apply_all(read(folder).entries)
+        chain = chain_of(record)
+        ledger = Ledger(book_of(chain[-1]))
+        for part in chain[:-1]:
+            ledger.apply_all(part.entries)
     except PreflightError as error:
         return Audit(1, f"the files of this record can't be read: {error}", None, None, None)
-    own = read(record).entries if entries is None else list(entries)
-    return recompute_entries(ledger, own)
+    return recompute_entries(ledger, chain[-1].entries if entries is None else entries)
 
 
 def recompute_entries(ledger: Ledger, entries: Iterable[Entry]) -> Audit:

@@ -110,6 +110,11 @@ class Ledger:
         """The folded entry with this reference."""
         return self._by_ref.get(ref)
 
+    def line_hash(self, act: Act) -> str | None:
+        """SHA-256 of the entry's line, as the next entry of its record names it; None for a record's last."""
+        following = self._by_ref.get(Ref(act.entry.rec, act.entry.seq + 1))
+        return following.entry.prev if following is not None else None
+
     def apply_all(self, entries: Iterable[Entry]) -> Ledger:
         """Fold entries in order; returns itself."""
         for entry in entries:

@@ -15,14 +15,14 @@ from preflight.record import kinds
 from preflight.record.entry import Entry
 from preflight.record.keys import Keyring
 from preflight.record.roster import Roster
-from preflight.record.store import Recorder, read
+from preflight.record.store import Recorder
+from preflight.record.folder import CHECKLIST, FLIGHT, ROSTER, RecordFiles, read
 from preflight.walk import rules
 from preflight.walk.acts import Walk
 from preflight.walk.book import Book
 from preflight.walk.ledger import Ledger
 from preflight.walk.state import state_at
 
-FLIGHT, CHECKLIST, ROSTER = "flight.toml", "checklist.toml", "allowed_signers"
 CONTINUES = frozenset({"handover", "storage", "after-release"})
 """Why one record follows another so that the walk goes on: the state folds over both."""
 
@@ -46,9 +46,10 @@ class Sources:
         return cls(flight=flight, checklist=_bytes(folder / named), roster=_bytes(folder / ROSTER))
 
     @classmethod
-    def kept(cls, record: Path) -> Sources:
-        """The copies in a record's folder."""
-        return cls(*(_bytes(record / name) for name in (FLIGHT, CHECKLIST, ROSTER)))
+    def kept(cls, files: RecordFiles) -> Sources:
+        """The copies in a record's folder, which its first entry pins."""
+        roster = (files.folder / ROSTER).read_bytes()
+        return cls(flight=files.flight, checklist=files.checklist, roster=roster)
 
     def book(self, *, drill: bool = False, where: str = "") -> Book:
         """The typed content; `where` goes before file names in what is said of errors."""
@@ -101,12 +102,11 @@ def begin(
 
 def resume(record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None = None) -> Walk:
     """Go on with a record that was interrupted: a torn line is set aside, the pause is entered."""
-    ledger = Ledger(book_of(record))
-    for folder in chain_of(record)[:-1]:
-        ledger.apply_all(read(folder).entries)
-    recorder = Recorder.resume(
-        record, clock=clock, instrument=keyring.instrument(), meaning=rules.MEANINGS["recover"], mirror=mirror
-    )
+    chain = chain_of(record)
+    ledger = Ledger(book_of(chain[-1]))
+    for part in chain[:-1]:
+        ledger.apply_all(part.entries)
+    recorder = Recorder.resume(record, clock=clock, instrument=keyring.instrument(), mirror=mirror)
     ledger.apply_all(recorder.entries)
     walk = Walk(ledger=ledger, recorder=recorder, keyring=keyring, clock=clock)
     if ledger.closed is not None:
@@ -141,52 +141,48 @@ def follow(
 ) -> Walk:
     """A record that follows `record`, linked to its last line. It is written to `logs`, or beside it."""
     files = read(record)
-    if not files.entries or files.head is None:
-        raise RecordError(f"{record}: nothing in it to follow")
-    previous = kinds.Previous(rec=files.entries[0].rec, head=files.head, why=why)  # type: ignore[arg-type]
-    drill = opened(files.entries[0]).drill
+    previous = kinds.Previous(rec=files.rec, head=files.head, why=why)  # type: ignore[arg-type]
     before = None
     if why in CONTINUES:
-        before = Ledger(book_of(record))
-        for folder in chain_of(record):
-            before.apply_all(read(folder).entries)
+        before = Ledger(book_of(files))
+        for part in chain_of(record):
+            before.apply_all(part.entries)
     return begin(
         logs or record.parent,
-        Sources.kept(record),
+        Sources.kept(files),
         keyring=keyring,
         person=person,
         clock=clock,
-        drill=drill,
+        drill=files.drill,
         previous=previous,
         before=before,
         mirror=mirror,
     )
 
 
-def book_of(record: Path) -> Book:
+def book_of(files: RecordFiles) -> Book:
     """Flight file, checklist and roster as kept in a record's folder."""
-    entries = read(record).entries
-    drill = bool(entries) and opened(entries[0]).drill
-    return Sources.kept(record).book(drill=drill, where=str(record))
+    return Sources.kept(files).book(drill=files.drill, where=str(files.folder))
 
 
-def chain_of(record: Path) -> tuple[Path, ...]:
+def chain_of(record: Path) -> tuple[RecordFiles, ...]:
     """The record and those before it whose walk it continues, oldest first; all lie beside each other."""
-    return tuple(reversed([record, *_before(record, {record.name})]))
+    return tuple(reversed(list(_back(record))))
 
 
-def _before(record: Path, seen: set[str]) -> Iterator[Path]:
-    entries = read(record).entries
-    if not entries:
-        return
-    previous = opened(entries[0]).previous
-    if previous is None or previous.why not in CONTINUES:
-        return
-    folder = record.parent / previous.rec
-    if previous.rec in seen or not folder.is_dir():
-        raise RecordError(f"{record.name} goes on from {previous.rec}, which is not beside it")
-    yield folder
-    yield from _before(folder, seen | {previous.rec})
+def _back(record: Path) -> Iterator[RecordFiles]:
+    seen: set[str] = set()
+    folder = record
+    while True:
+        files = read(folder)
+        yield files
+        seen.add(files.rec)
+        previous = opened(files.entries[0]).previous
+        if previous is None or previous.why not in CONTINUES:
+            return
+        folder = record.parent / previous.rec
+        if previous.rec in seen or not folder.is_dir():
+            raise RecordError(f"{files.rec} goes on from {previous.rec}, which is not beside it")
 
 
 def opened(entry: Entry) -> kinds.OpenData:

@@ -42,7 +42,7 @@ MEANINGS: dict[str, str] = {
     "carry": "I take this over from the record before",
     "correct": "the entry named no longer counts",
     "clock": "the laptop's clock was compared",
-    "recover": "a torn line was set aside",
+    "recover": "set a torn line aside",
     "paper": "I did this on the printed list",
     "close": "I close this record",
 }
@@ -373,6 +373,8 @@ def _release(ledger: Ledger, ask: Ask) -> None:
         authority is not None and authority.ref != Ref(named.rec, named.seq)
     ):
         raise Refused("A release names the authorisation that stands, or none.")
+    if authority is not None and ledger.line_hash(authority) not in (None, named.line):
+        raise Refused("The authorisation that the release names has another hash.")
 
 
 def release_facts(ledger: Ledger, now: Moment) -> tuple[str, bool, Act | None]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from preflight.config.flight import Flight
-from preflight.config.load import replace_value
+from preflight.config.keys import replace_value
 from preflight.readings import Reading, decimal_text
 
 TOLERANCE = 0.02
