@@ -1,0 +1,177 @@
+"""All figures of one flight, from its flight file and what was measured."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from preflight.clean import clean
+from preflight.config.flight import Flight
+from preflight.figures import winds
+from preflight.figures.feed import Feed
+from preflight.figures.of_battery import pack_figures
+from preflight.figures.of_card import card_figures
+from preflight.figures.of_drift import Landing, drift_figures, offset_at
+from preflight.figures.of_flight import Course, axis_of, course_figures, fill_figures
+from preflight.figures.of_line import line_figures
+from preflight.figures.run_out import Axis, RunOut, governing, ordered
+from preflight.figures.sheet import Sheet
+from preflight.readings import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class TrackPoint:
+    """One point of the flight as declared: s from release, m, and m east and north of the site.
+
+    The last two are None without a wind table.
+    """
+
+    after: float
+    altitude: float
+    east: float | None = None
+    north: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlightFigures:
+    """Every figure of a flight.
+
+    `figures` are in their names' units; `inputs` those values that could have been measured, with where they
+    came from. `axis` is that of the longest flight, which every `run_out` is held against, `expected` that of
+    the declared values. `governing` is the resource with the least margin. `no_go` are sentences about what
+    can't fly, by the figure each belongs to; `mends` what would bring a figure inside its limits. `faults`
+    are complaints about files that could not be read: what needs them is absent.
+    """
+
+    figures: tuple[Reading, ...]
+    inputs: tuple[Reading, ...]
+    run_out: tuple[RunOut, ...]
+    axis: Axis
+    expected: Axis
+    governing: RunOut | None
+    no_go: Mapping[str, str]
+    mends: Mapping[str, str]
+    remarks: tuple[str, ...]
+    faults: tuple[str, ...]
+    trajectory: tuple[TrackPoint, ...]
+    landing: Landing | None
+
+    def figure(self, name: str) -> Reading | None:
+        """The figure of that name, None where the flight has none."""
+        return next((reading for reading in self.figures if reading.name == name), None)
+
+    @property
+    def go(self) -> bool:
+        """Whether every figure is inside its limits and nothing says otherwise in words."""
+        return not self.no_go and all(reading.within is not False for reading in self.figures)
+
+
+def compute(
+    flight: Flight,
+    measured: Mapping[str, Reading] | None = None,
+    *,
+    folder: Path | None = None,
+    now: datetime | None = None,
+) -> FlightFigures:
+    """All figures of `flight`.
+
+    `measured` holds readings by name; those that were measured feed the figures on the safe side. `folder`
+    is the flight file's, where its wind table's path starts (the current one unless given). `now`, in UTC,
+    tells whether the release has slipped. A section that is absent has no figures. Never raises for what the
+    flight file says.
+    """
+    feed = Feed(measured or {})
+    sheet = Sheet(flight, feed)
+    faults: list[str] = []
+    table = _wind_table(flight, folder, faults)
+    line_figures(sheet)
+    fill = fill_figures(sheet)
+    course = course_figures(
+        sheet, fill, None if table is None else table.at, () if table is None else table.heights
+    )
+    axis = axis_of(sheet, course, None if course is None else course.longest)
+    expected = axis_of(sheet, course, None if course is None else course.expected)
+    landing = None
+    if course is not None and table is not None and flight.parachute is not None:
+        landing = drift_figures(sheet, course, table, now)
+    ends = [*card_figures(sheet, axis), *_battery_figures(sheet, axis)]
+    for remark in feed.remarks:
+        sheet.remark(remark)
+    return FlightFigures(
+        figures=tuple(sheet.figures.values()),
+        inputs=tuple(feed.inputs.values()),
+        run_out=ordered(ends),
+        axis=axis,
+        expected=expected,
+        governing=governing(ends),
+        no_go=sheet.no_go,
+        mends=sheet.mends,
+        remarks=tuple(sheet.remarks),
+        faults=tuple(faults),
+        trajectory=() if course is None else _trajectory(course, drifts=landing is not None),
+        landing=landing,
+    )
+
+
+def _battery_figures(sheet: Sheet, axis: Axis) -> list[RunOut]:
+    flight = sheet.flight
+    release = flight.flight.release
+    if release.tzinfo is None:
+        release = release.replace(tzinfo=UTC)
+    power_up = release - timedelta(seconds=flight.flight.power_up)
+    own = None if flight.beacon is None else flight.beacon.battery
+    ends: list[RunOut] = []
+    if flight.battery is not None:
+        # A beacon with cells of its own takes the search off the payload's.
+        need = axis.end_of_search if own is None else axis.landing
+        ends += pack_figures(
+            sheet, flight.battery, axis, prefix="battery", resource="battery", need=need, power_up=power_up
+        )
+    if own is not None:
+        ends += pack_figures(
+            sheet,
+            own,
+            axis,
+            prefix="beacon",
+            resource="beacon battery",
+            need=axis.end_of_search,
+            power_up=power_up,
+        )
+    return ends
+
+
+def _wind_table(flight: Flight, folder: Path | None, faults: list[str]) -> winds.WindTable | None:
+    if flight.wind is None:
+        return None
+    path = (folder or Path()) / flight.wind.table
+    try:
+        with path.open("rb") as file:
+            return winds.read(file.read(winds.MAX_BYTES + 1), name=str(path))
+    except OSError as error:
+        why = clean(error.strerror or "cannot be read", limit=100)
+        faults.append(
+            f"{clean(str(path), limit=300)}: {why}; wind.table names the file from the flight file's folder"
+        )
+    except winds.WindTableError as error:
+        faults.append(str(error))
+    return None
+
+
+def _trajectory(course: Course, *, drifts: bool) -> tuple[TrackPoint, ...]:
+    way = course.expected
+    rising = course.profile.between(course.site, way.burst)
+    falling = course.profile.between(course.landing, way.burst)[::-1]
+    top = course.up(way)
+    points = []
+    for heights, descending in ((rising, False), (falling[1:], True)):
+        for height in heights:
+            after = top + course.down(way.burst, height) if descending else course.up(way, height)
+            if drifts:
+                points.append(
+                    TrackPoint(after, height, *offset_at(course, way, height, descending=descending))
+                )
+            else:
+                points.append(TrackPoint(after, height))
+    return tuple(points)
