@@ -31,7 +31,9 @@ class GoneError(DeviceError):
 
 
 class BadVolumeError(DeviceError):
-    """What is on the card contradicts itself: no volume to trust."""
+    """What is on the card contradicts itself: no volume to trust. `judged` is the sector looked at."""
+
+    judged: bytes = b""
 
 
 class Blocks:

@@ -12,7 +12,7 @@ from pathlib import Path
 from types import TracebackType
 
 from preflight.clean import clean
-from preflight.devices.blocks import BadVolumeError, Blocks, GoneError, NoRightError
+from preflight.devices.blocks import SECTOR, BadVolumeError, Blocks, GoneError, NoRightError
 from preflight.devices.exfat import ExfatVolume, read_exfat
 from preflight.devices.fat import FatVolume
 from preflight.devices.mounts import (
@@ -168,9 +168,6 @@ def _open_mounted(mount: Mount) -> Volume:
     try:
         content, remarks = _read(blocks)
         return _volume(device, blocks, content, remarks, mount)
-    except BadVolumeError as error:
-        blocks.close()
-        raise BadVolumeError(f"{error} (mounted as {clean(mount.kind, limit=40)})") from error
     except BaseException:
         blocks.close()
         raise
@@ -210,18 +207,24 @@ def _volume(
 
 def _read(blocks: Blocks) -> tuple[FatVolume | ExfatVolume, tuple[str, ...]]:
     layout = read_partitions(blocks)
+    shown = clean(str(blocks.path))
     if not layout.volumes:
         said = "".join(f". {remark}" for remark in layout.remarks)
-        shown = clean(str(blocks.path))
-        raise BadVolumeError(f"{shown} holds no FAT or exFAT volume: format the card for the logger{said}")
+        raise _bad(f"{shown} holds no FAT or exFAT volume: format the card for the logger{said}", blocks)
     chosen = layout.volumes[0]
     here = blocks.part(chosen.start, chosen.size)
     try:
         content = FatVolume(here) if chosen.kind == "FAT" else read_exfat(here)
     except BadVolumeError as error:
-        raise BadVolumeError(f"{clean(str(blocks.path))}: {error}") from error
+        raise _bad(f"{shown}: {error}", here) from error
     kind = content.type if isinstance(content, FatVolume) else "exFAT"
     return content, layout.remarks + _partition_remarks(layout, chosen, kind)
+
+
+def _bad(why: str, blocks: Blocks) -> BadVolumeError:
+    error = BadVolumeError(why)
+    error.judged = blocks.read(0, min(SECTOR, blocks.size))
+    return error
 
 
 def _partition_remarks(layout: Layout, chosen: Partition, kind: str) -> tuple[str, ...]:
