@@ -6,8 +6,6 @@ import contextlib
 import importlib
 import os
 import sys
-import traceback
-from pathlib import Path
 
 import click
 
@@ -71,6 +69,8 @@ def cli(ctx: click.Context) -> None:
     a crew; local rules and the competent person decide.
     """
     if ctx.invoked_subcommand is None:
+        from pathlib import Path
+
         from preflight.cli.walk import open_here
 
         open_here(Path.cwd())
@@ -110,6 +110,8 @@ def _complain(sentence: str, code: int) -> int:
 
 def _defect(error: Exception) -> str:
     """A defect of this tool in one line; where it happened goes to a file, without any local variable."""
+    import traceback
+
     from platformdirs import user_log_path
 
     told = f"a defect of this tool: {type(error).__name__}"
