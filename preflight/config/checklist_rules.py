@@ -7,7 +7,7 @@ from importlib.metadata import entry_points
 from preflight.config.checklist import Head, Measure, Phase, Step
 from preflight.config.flight_rules import unique
 from preflight.config.found import Found, instead, nearest
-from preflight.config.keys import flight_keys, flight_sections
+from preflight.config.keys import find_key, flight_keys, flight_sections
 from preflight.config.problems import Path, quoted
 from preflight.config.quantities import KINDS, BadQuantity, difference, kind_of_unit
 from preflight.names import UNITS
@@ -134,7 +134,9 @@ def _step(found: Found, path: Path, step: Step, roles: frozenset[str] | None) ->
             _known_roles(found, (*path, key), getattr(step, key), roles)
     keys, sections = flight_keys(), flight_sections()
     for i, name in enumerate(step.reads):
-        if name not in keys and name not in sections and name not in UNITS and name != "power":
+        known_name = find_key(name) is not None or name in UNITS or name == "power"
+        # Ports are told apart by use, not by key, so a change of one alone can't be seen.
+        if not known_name and (name not in sections or name.startswith("port.")):
             known_names = {*keys, *UNITS, "power"}
             remedy = _near_or(name, known_names, 'name a flight-file key, a reading or "power"')
             found.add((*path, "reads", i), f"nothing is called {quoted(name)}", remedy)
@@ -167,7 +169,7 @@ def _measure(found: Found, path: Path, measure: Measure) -> None:
         found.add((*path, "unit"), f"unknown unit {quoted(measure.unit)}", instead(measure.unit, units))
         return
     if measure.sets is not None:
-        key = flight_keys().get(measure.sets)
+        key = find_key(measure.sets)
         if key is None:
             found.add(
                 (*path, "sets"), "the flight file has no such key", instead(measure.sets, flight_keys())

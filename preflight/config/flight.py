@@ -34,7 +34,7 @@ Latitude = Annotated[float, Meta(ge=-90, le=90, description="degrees north, WGS 
 Longitude = Annotated[float, Meta(ge=-180, le=180, description="degrees east, WGS 84")]
 Fraction = Annotated[float, Meta(gt=0, le=1)]
 Count = Annotated[int, Meta(ge=1, le=1000)]
-Positive = Annotated[float, Meta(gt=0)]
+Instant = Annotated[datetime, Meta(tz=True, description="date, time and UTC offset; kept in UTC")]
 
 Role = Literal[
     "counter",
@@ -62,7 +62,7 @@ class FlightInfo(_File, frozen=True, kw_only=True):
     """[flight]"""
 
     name: Name
-    release: datetime
+    release: Instant
     power_up: Annotated[Duration, Meta(ge=0, le=86400)]
     checklist: Name
 
@@ -238,7 +238,7 @@ class Cells(_File, frozen=True, kw_only=True):
     cell_temperature: Annotated[Temperature, Meta(ge=173.15, le=353.15)]
     parallel: Count = 1
     state: Literal["charged", "fresh"] = "charged"
-    fitted_at: datetime | None = None
+    fitted_at: Instant | None = None
     cut_off: Annotated[Voltage, Meta(gt=0, le=5)] | None = None
     derating: tuple[Fraction, Fraction] | None = None
     resistance: Annotated[Resistance, Meta(ge=0, le=100)] | None = None

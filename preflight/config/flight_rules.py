@@ -32,7 +32,7 @@ from preflight.config.quantities import KINDS, kind_of_unit
 from preflight.names import UNITS
 
 # Names whose value is a word or an identity: nothing to compare with a limit.
-_WORDS = {"card.type", "card.identity", "card.label"}
+WORDS = {"card.type", "card.identity", "card.label"}
 
 # What a role's unit must be a unit of; roles not named here have none.
 _ROLE_KINDS = {
@@ -235,7 +235,7 @@ def _power(found: Found) -> None:
 def _limits(found: Found) -> None:
     limits = found.value("limits")
     for name in limits if isinstance(limits, dict) else ():
-        if name in _WORDS:
+        if name in WORDS:
             found.add(("limits", name), "is a word, not a number", "remove this limit")
         elif name not in UNITS:
             found.add(("limits", name), "no figure or reading has this name", instead(name, UNITS))

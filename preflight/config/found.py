@@ -16,6 +16,7 @@ from preflight.config.lines import key_lines, line_of
 from preflight.config.problems import BadFile, Path, Problem, key_text, quoted
 
 MAX_PROBLEMS = 200
+MAX_LISTED = 40
 S = TypeVar("S", bound=Struct)
 
 
@@ -164,7 +165,9 @@ def instead(word: str, known: Iterable[str]) -> str:
     near = nearest(word, names)
     if near is not None:
         return f'did you mean "{near}"?'
-    return f"known here: {', '.join(names)}" if names else "remove it"
+    if len(names) > MAX_LISTED:
+        return "check the name"
+    return f"known here: {', '.join(names)}"
 
 
 def literal(value: object) -> str:

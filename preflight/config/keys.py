@@ -42,22 +42,33 @@ class Key:
 @functools.cache
 def flight_keys() -> Mapping[str, Key]:
     """Every key outside arrays that holds a single value, by dotted name ("balloon.neck_lift")."""
-    keys: dict[str, Key] = {}
-    _gather(struct_type(Flight), "", keys, set())
-    return MappingProxyType(keys)
+    return MappingProxyType({name: key for name, key in _all_keys()[0].items() if "[" not in name})
+
+
+def find_key(name: str) -> Key | None:
+    """The key of that name, which may lie in an array element ("payload.package[2].mass")."""
+    return _all_keys()[0].get(_POSITION.sub("[]", name))
 
 
 @functools.cache
 def flight_sections() -> frozenset[str]:
     """Every table and array of the flight file by dotted name; ports also by use ("port.tap")."""
-    sections: set[str] = set()
-    _gather(struct_type(Flight), "", {}, sections)
+    sections = _all_keys()[1]
     uses = next(item for item in struct_type(Flight).fields if item.name == "port")
     assert isinstance(uses.type, mi.VarTupleType)
     assert isinstance(uses.type.item_type, mi.StructType)
     use = next(item for item in uses.type.item_type.fields if item.name == "use")
     assert isinstance(use.type, mi.LiteralType)
     return frozenset(sections | {f"port.{value}" for value in use.type.values})
+
+
+@functools.cache
+def _all_keys() -> tuple[dict[str, Key], set[str]]:
+    """Keys and sections; keys in array elements have "[]" for the position."""
+    keys: dict[str, Key] = {}
+    sections: set[str] = set()
+    _gather(struct_type(Flight), "", keys, sections)
+    return keys, sections
 
 
 def _gather(info: mi.StructType, before: str, keys: dict[str, Key], sections: set[str]) -> None:
@@ -70,6 +81,8 @@ def _gather(info: mi.StructType, before: str, keys: dict[str, Key], sections: se
                 _gather(inner, f"{name}.", keys, sections)
             elif isinstance(inner, (mi.VarTupleType, mi.DictType)):
                 sections.add(name)
+                if isinstance(inner, mi.VarTupleType) and isinstance(inner.item_type, mi.StructType):
+                    _gather(inner.item_type, f"{name}[].", keys, set())
             elif not isinstance(inner, mi.TupleType):
                 keys[name] = _key(name, inner, kind)
 
@@ -93,6 +106,7 @@ def _key(name: str, inner: mi.Type, kind: str | None) -> Key:
     return Key(name=name, type="text")
 
 
+_POSITION = re.compile(r"\[[1-9][0-9]{0,3}\]")
 _PART = re.compile(r"([a-z_]+)(?:\[([1-9][0-9]{0,3})\])?")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TypeVar
 
@@ -37,6 +37,13 @@ def parse_flight(data: bytes, where: str) -> Flight:
 def parse_checklist(data: bytes, where: str) -> Checklist:
     """A checklist from its bytes; `where` names it in problems. Raises `BadFile`."""
     return _parse(Checklist, check_checklist, data, where)
+
+
+def recognise(raw: Mapping[str, object]) -> type[Flight] | type[Checklist] | None:
+    """Which file these values are of, by their top tables; None where none of them is known."""
+    shared = {cls: len(raw.keys() & set(cls.__struct_fields__)) for cls in (Flight, Checklist)}
+    best = max(shared, key=lambda cls: shared[cls])
+    return best if shared[best] else None
 
 
 def _parse(cls: type[S], rules: Callable[[Found], None], data: bytes, where: str) -> S:

@@ -58,7 +58,7 @@ def _quantity(kind: str) -> Any:
     return Meta(
         description=f"{kind}: a number and one of {', '.join(k.units)}",
         extra={"kind": kind},
-        extra_json_schema={"type": "string", "examples": [k.example]},
+        extra_json_schema={"x-kind": kind, "examples": [k.example]},
     )
 
 
@@ -90,11 +90,11 @@ class BadQuantity(PreflightError):  # noqa: N818
 
 
 MAX_TEXT = 64
-_NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
-_SPLIT = re.compile(rf"({_NUMBER})[ \t]*(\S.*)?", re.DOTALL)
+NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
+_SPLIT = re.compile(rf"({NUMBER})[ \t]*(\S.*)?", re.DOTALL)
 _COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 _TYPED = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)")
-_EXPONENT = re.compile(rf"{_NUMBER}[eE][+-]?[0-9]")
+_EXPONENT = re.compile(rf"{NUMBER}[eE][+-]?[0-9]")
 
 # How people write a unit that has one spelling here.
 _OTHER_SPELLINGS = {

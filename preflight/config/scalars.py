@@ -122,16 +122,18 @@ def _bounded(
 
 def bounds_text(info: mi.IntType | mi.FloatType, show: Callable[[float], str]) -> str:
     """The bounds of a number in words, "" where it has none."""
-    parts = []
-    if info.ge is not None:
-        parts.append(f"of at least {show(info.ge)}")
-    if info.gt is not None:
-        parts.append(f"above {show(info.gt)}")
-    if info.le is not None:
-        parts.append(f"of at most {show(info.le)}" if not parts else f"at most {show(info.le)}")
-    if info.lt is not None:
-        parts.append(f"below {show(info.lt)}")
-    return " and ".join(parts)
+    low, over, high, under = (
+        None if bound is None else show(bound) for bound in (info.ge, info.gt, info.le, info.lt)
+    )
+    if low is not None and high is not None:
+        return f"from {low} to {high}"
+    parts = (
+        f"of at least {low}" if low is not None else "",
+        f"above {over}" if over is not None else "",
+        f"of at most {high}" if high is not None else "",
+        f"below {under}" if under is not None else "",
+    )
+    return " and ".join(part for part in parts if part)
 
 
 def text(found: Found, info: mi.StrType, description: str, raw: object, path: Path) -> Any:

@@ -1,0 +1,92 @@
+"""`preflight new`: a flight file, checklist and roster to start from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from preflight.clean import clean
+from preflight.errors import PreflightError
+
+FLIGHT, CHECKLIST, ROSTER = "flight.toml", "checklist.toml", "allowed_signers"
+
+ROSTER_TEXT = """\
+# The roster: one line for each person of the crew and one for the laptop itself.
+# It is an OpenSSH allowed_signers file. Add people with
+#
+#     preflight crew add
+#
+# which makes a key under the person's own passphrase and writes the line here.
+"""
+
+
+@click.command(name="new")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option(
+    "--from",
+    "record",
+    metavar="RECORD",
+    type=click.Path(path_type=Path),
+    help="Copy flight file, checklist and roster from a record's folder.",
+)
+def command(folder: Path, record: Path | None) -> int:
+    """Write a flight file, a checklist and a roster into DIR.
+
+    Nothing that is there already is overwritten.
+    """
+    files, notes = _from_record(record) if record is not None else _to_start_from()
+    _write(folder, files)
+    for name in files:
+        click.echo(f"wrote {clean(str(folder / name), limit=300)}")
+    for note in notes:
+        click.echo(note)
+    click.echo(f"Then: preflight lint {clean(str(folder / FLIGHT), limit=300)}")
+    return 0
+
+
+def _to_start_from() -> tuple[dict[str, bytes], list[str]]:
+    from preflight.config.load import load_flight
+    from preflight.config.shipped import shipped_file
+    from preflight.config.source import read_bytes
+
+    flight = shipped_file(FLIGHT)
+    checklist = load_flight(flight).flight.checklist
+    files = {
+        FLIGHT: read_bytes(flight),
+        checklist: read_bytes(shipped_file(checklist)),
+        ROSTER: ROSTER_TEXT.encode(),
+    }
+    return files, [f"Every number in {FLIGHT} is an example: put your own in their place."]
+
+
+def _from_record(record: Path) -> tuple[dict[str, bytes], list[str]]:
+    from preflight.config.load import parse_checklist, parse_flight
+    from preflight.config.source import read_bytes
+
+    data = {name: read_bytes(record / name) for name in (FLIGHT, CHECKLIST, ROSTER)}
+    flight = parse_flight(data[FLIGHT], str(record / FLIGHT))
+    parse_checklist(data[CHECKLIST], str(record / CHECKLIST))
+    notes = [f"Set flight.release in {FLIGHT}, and go through what has changed since that flight."]
+    if flight.wind is not None:
+        name = clean(flight.wind.table, limit=80)
+        notes.append(f"A record holds no wind table: put a new {name} beside {FLIGHT}.")
+    # The flight file goes on naming its checklist as it did.
+    files = {FLIGHT: data[FLIGHT], flight.flight.checklist: data[CHECKLIST], ROSTER: data[ROSTER]}
+    return files, notes
+
+
+def _write(folder: Path, files: dict[str, bytes]) -> None:
+    shown = clean(str(folder), limit=300)
+    for name in files:
+        if (folder / name).exists() or (folder / name).is_symlink():
+            there = clean(str(folder / name), limit=300)
+            raise PreflightError(f"{there} is there already; nothing was written, name another folder")
+    try:
+        for name, data in files.items():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            with (folder / name).open("xb") as file:
+                file.write(data)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise PreflightError(f"{shown}: can't write there ({why}); name another folder") from error
