@@ -72,8 +72,11 @@ def _from_record(record: Path) -> tuple[dict[str, bytes], list[str]]:
         name = clean(flight.wind.table, limit=80)
         notes.append(f"A record holds no wind table: put a new {name} beside {FLIGHT}.")
     # The flight file goes on naming its checklist as it did.
-    files = {FLIGHT: data[FLIGHT], flight.flight.checklist: data[CHECKLIST], ROSTER: data[ROSTER]}
-    return files, notes
+    checklist = flight.flight.checklist
+    if checklist.casefold() in (FLIGHT, ROSTER):
+        where = clean(str(record / FLIGHT), limit=300)
+        raise PreflightError(f"{where} calls its checklist {checklist}; give it a name of its own")
+    return {FLIGHT: data[FLIGHT], checklist: data[CHECKLIST], ROSTER: data[ROSTER]}, notes
 
 
 def _write(folder: Path, files: dict[str, bytes]) -> None:

@@ -44,42 +44,40 @@ def read_bytes(path: Path | str) -> bytes:
     if "\0" in where:
         raise _bad(where, "is not a file name", "check the name")
     try:
-        # Not blocking: opening a pipe would otherwise wait for a writer.
+        # Looked at before opening: opening a serial device can restart what is on its line.
+        _refuse_special(os.stat(path).st_mode, where)
+        # Not blocking, should a pipe have taken its place since.
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+        try:
+            _refuse_special(os.fstat(handle).st_mode, where)
+            with open(handle, "rb", closefd=False) as file:
+                data = file.read(MAX_BYTES + 1)
+        finally:
+            os.close(handle)
     except OSError as error:
-        mode = _mode(path)
-        for is_kind, message, remedy in _NOT_FILES:
-            if is_kind(mode):
-                raise _bad(where, message, remedy) from error
         message, remedy = _OS_ERRORS.get(
-            error.errno or 0, (f"can't be opened ({error.strerror})", "check the file and its disk")
+            error.errno or 0, (f"can't be read ({error.strerror})", "check the file and its disk")
         )
         raise _bad(where, message, remedy) from error
-    with open(handle, "rb") as file:
-        mode = os.fstat(handle).st_mode
-        for is_kind, message, remedy in _NOT_FILES:
-            if is_kind(mode):
-                raise _bad(where, message, remedy)
-        try:
-            data = file.read(MAX_BYTES + 1)
-        except OSError as error:
-            raise _bad(where, f"can't be read ({error.strerror})", "check the file and its disk") from error
     if len(data) > MAX_BYTES:
-        raise _bad(where, f"is larger than {MAX_BYTES // 1024} KiB", "name a flight file or checklist")
+        raise _too_large(where)
     return data
 
 
-def _mode(path: Path | str) -> int:
-    try:
-        return os.stat(path).st_mode
-    except OSError:
-        return 0
+def _refuse_special(mode: int, where: str) -> None:
+    for is_kind, message, remedy in _NOT_FILES:
+        if is_kind(mode):
+            raise _bad(where, message, remedy)
+
+
+def _too_large(where: str) -> BadFile:
+    return _bad(where, f"is larger than {MAX_BYTES // 1024} KiB", "name a flight file or checklist")
 
 
 def decode_text(data: bytes, where: str) -> str:
     """The text of a file, which must be UTF-8 (a leading mark is dropped). Raises `BadFile`."""
     if len(data) > MAX_BYTES:
-        raise _bad(where, f"is larger than {MAX_BYTES // 1024} KiB", "name a flight file or checklist")
+        raise _too_large(where)
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise _bad(where, "is UTF-16 text", "save it as UTF-8 in the editor's Save As")
     try:
