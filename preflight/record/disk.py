@@ -113,15 +113,21 @@ def read_file(path: Path, what: str, limit: int) -> bytes:
     Raises:
         RecordError: if it is missing, longer, a link, a folder, a pipe, or cannot be read.
     """
+    data = read_head(path, what, limit + 1)
+    if len(data) > limit:
+        raise RecordError(f"{what} is longer than {limit} bytes")
+    return data
+
+
+def read_head(path: Path, what: str, size: int) -> bytes:
+    """The first `size` bytes of a plain file, or all of it; RecordError as `read_file`."""
+    data = bytearray()
     with _regular(path, what) as file:
         try:
-            data = bytearray()
-            while len(data) <= limit and (part := file.read(min(_CHUNK, limit + 1 - len(data)))):
+            while len(data) < size and (part := file.read(min(_CHUNK, size - len(data)))):
                 data += part
         except OSError as error:
             raise RecordError(f"{what} cannot be read: {error.strerror}") from None
-    if len(data) > limit:
-        raise RecordError(f"{what} is longer than {limit} bytes")
     return bytes(data)
 
 
