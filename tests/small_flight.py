@@ -8,8 +8,7 @@ from pathlib import Path
 
 from preflight.clock import Moment
 from preflight.readings import Finding, Reading
-from preflight.record.keys import Keyring, make_key
-from preflight.record.roster import Person, Roster
+from preflight.record.keys import Keyring
 from preflight.walk.acts import Walk
 from preflight.walk.opening import Sources, begin
 
@@ -95,7 +94,13 @@ gate = "release"
 [[phase.step]]
 id = "neck-lift"
 challenge = "Neck lift on the scale"
-measure = { quantity = "neck lift", unit = "kg", sets = "balloon.neck_lift", repeat = 3, spread = "50 g", at_least = 1.4, at_most = 1.9 }
+measure.quantity = "neck lift"
+measure.unit = "kg"
+measure.sets = "balloon.neck_lift"
+measure.repeat = 3
+measure.spread = "50 g"
+measure.at_least = 1.4
+measure.at_most = 1.9
 signed_by = ["payload"]
 witness = true
 [[phase.step]]

@@ -1,4 +1,4 @@
-"""Recomputing a record: what was allowed live is allowed again, what should not stand is found by its line."""
+"""Recomputing a record: what was allowed live is allowed again, anything else is found by its line."""
 
 from __future__ import annotations
 

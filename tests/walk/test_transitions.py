@@ -91,6 +91,18 @@ def forged(kind: str, data: object, signer: str, auth: str) -> Act:
 CONFIRM_BATTERY = kinds.ConfirmData(step="battery", outcome="go", response="", reason="", reads=())
 HOLD = kinds.HoldData(reason="wind", claimed=None)
 
+
+def refused_battery(crew: Crew) -> Walk:
+    walk = opened(crew)
+    walk.refuse("battery", "omar", "swollen cell")
+    return walk
+
+
+def locked(walk: Walk) -> Walk:
+    walk.keyring.lock_all()
+    return walk
+
+
 ILLEGAL: list[tuple[str, Place, Act, str]] = [
     (
         "confirm a step of another role",
@@ -143,7 +155,7 @@ ILLEGAL: list[tuple[str, Place, Act, str]] = [
     ("complete an open phase", opened, lambda w, _: w.complete("power-up", "omar"), "not complete: battery"),
     ("complete a phase that is not there", opened, lambda w, _: w.complete("ghost", "omar"), "no phase"),
     ("begin a phase behind a gate", opened, lambda w, _: w.begin("fill", "omar", "in a hurry"), "fill gate"),
-    ("waive without waive_by", lambda c: refused_battery(c), waive("battery", "ines"), "can't be waived"),
+    ("waive without waive_by", refused_battery, waive("battery", "ines"), "can't be waived"),
     ("waive without the role", waivable, waive("line", "omar"), "role director"),
     ("waive a go", ready_to_fill, waive("line", "ines"), "not no-go"),
     ("waive what is open", opened, waive("line", "ines"), "no finding"),
@@ -301,17 +313,6 @@ ILLEGAL: list[tuple[str, Place, Act, str]] = [
         "asked for again",
     ),
 ]
-
-
-def refused_battery(crew: Crew) -> Walk:
-    walk = opened(crew)
-    walk.refuse("battery", "omar", "swollen cell")
-    return walk
-
-
-def locked(walk: Walk) -> Walk:
-    walk.keyring.lock_all()
-    return walk
 
 
 @pytest.mark.parametrize(
