@@ -55,7 +55,7 @@ UNITS: dict[str, str] = {
     "flight.duration": "min",
     "flight.landing_speed": "m/s",
     "flight.landing_speed_fouled": "m/s",
-    "flight.descent_speed_at_burst": "m/s",
+    "flight.speed_after_burst": "m/s",
     "flight.landing_energy": "J",
     "flight.landing_distance": "km",
     "flight.landing_bearing": "deg",

@@ -42,7 +42,8 @@ class FlightFigures:
     came from. `axis` is that of the longest flight, which every `run_out` is held against, `expected` that of
     the declared values. `governing` is the resource with the least margin. `no_go` are sentences about what
     can't fly, by the figure each belongs to; `mends` what would bring a figure inside its limits. `faults`
-    are complaints about files that could not be read: what needs them is absent.
+    are complaints about files that could not be read: what needs them is absent; `wind_data` are the bytes
+    of the wind table that was read. `about` gives each remark the first word of the names it is about.
     """
 
     figures: tuple[Reading, ...]
@@ -54,13 +55,25 @@ class FlightFigures:
     no_go: Mapping[str, str]
     mends: Mapping[str, str]
     remarks: tuple[str, ...]
+    about: Mapping[str, str]
     faults: tuple[str, ...]
     trajectory: tuple[TrackPoint, ...]
     landing: Landing | None
+    wind_data: bytes | None
 
     def figure(self, name: str) -> Reading | None:
         """The figure of that name, None where the flight has none."""
         return next((reading for reading in self.figures if reading.name == name), None)
+
+    def sentences(self, *words: str) -> tuple[str, ...]:
+        """What a person should read about the names that begin with one of `words`, the worst first."""
+        no_go = [text for name, text in self.no_go.items() if name.partition(".")[0] in words]
+        mends = [
+            f"What would mend {name}: {text}."
+            for name, text in self.mends.items()
+            if name.partition(".")[0] in words
+        ]
+        return (*no_go, *mends, *(text for text, word in self.about.items() if word in words))
 
     @property
     def go(self) -> bool:
@@ -78,14 +91,15 @@ def compute(
     """All figures of `flight`.
 
     `measured` holds readings by name; those that were measured feed the figures on the safe side. `folder`
-    is the flight file's, where its wind table's path starts (the current one unless given). `now`, in UTC,
-    tells whether the release has slipped. A section that is absent has no figures. Never raises for what the
-    flight file says.
+    is the flight file's, where its wind table's path starts; without it no wind table is read. `now`, in
+    UTC, tells whether the release has slipped. A section that is absent has no figures. Never raises for
+    what the flight file says.
     """
     feed = Feed(measured or {})
     sheet = Sheet(flight, feed)
     faults: list[str] = []
-    table = _wind_table(flight, folder, faults)
+    data = _wind_data(sheet, folder, faults)
+    table = _wind_table(flight, data, faults)
     line_figures(sheet)
     fill = fill_figures(sheet)
     course = course_figures(
@@ -97,8 +111,8 @@ def compute(
     if course is not None and table is not None and flight.parachute is not None:
         landing = drift_figures(sheet, course, table, now)
     ends = [*card_figures(sheet, axis), *_battery_figures(sheet, axis)]
-    for remark in feed.remarks:
-        sheet.remark(remark)
+    for remark, about in feed.remarks.items():
+        sheet.remark(about, remark)
     return FlightFigures(
         figures=tuple(sheet.figures.values()),
         inputs=tuple(feed.inputs.values()),
@@ -109,9 +123,11 @@ def compute(
         no_go=sheet.no_go,
         mends=sheet.mends,
         remarks=tuple(sheet.remarks),
+        about=sheet.remarks,
         faults=tuple(faults),
         trajectory=() if course is None else _trajectory(course, drifts=landing is not None),
         landing=landing,
+        wind_data=data,
     )
 
 
@@ -142,18 +158,29 @@ def _battery_figures(sheet: Sheet, axis: Axis) -> list[RunOut]:
     return ends
 
 
-def _wind_table(flight: Flight, folder: Path | None, faults: list[str]) -> winds.WindTable | None:
-    if flight.wind is None:
+def _wind_data(sheet: Sheet, folder: Path | None, faults: list[str]) -> bytes | None:
+    wind = sheet.flight.wind
+    if wind is None:
         return None
-    path = (folder or Path()) / flight.wind.table
+    if folder is None:
+        sheet.remark("flight", "The wind table was not read here: no drift is computed.")
+        return None
+    path = folder / wind.table
     try:
         with path.open("rb") as file:
-            return winds.read(file.read(winds.MAX_BYTES + 1), name=str(path))
-    except OSError as error:
-        why = clean(error.strerror or "cannot be read", limit=100)
-        faults.append(
-            f"{clean(str(path), limit=300)}: {why}; wind.table names the file from the flight file's folder"
-        )
+            return file.read(winds.MAX_BYTES + 1)
+    except (OSError, ValueError) as error:
+        why = clean(getattr(error, "strerror", None) or "cannot be opened", limit=100)
+        shown = clean(str(path), limit=300)
+        faults.append(f"{shown}: {why}; [wind] table is a path from the flight file's folder")
+    return None
+
+
+def _wind_table(flight: Flight, data: bytes | None, faults: list[str]) -> winds.WindTable | None:
+    if data is None or flight.wind is None:
+        return None
+    try:
+        return winds.read(data, name=flight.wind.table)
     except winds.WindTableError as error:
         faults.append(str(error))
     return None

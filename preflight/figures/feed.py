@@ -29,12 +29,12 @@ class Fed:
 
 
 class Feed:
-    """Chooses between measured and declared; keeps what was chosen (`inputs`) and what to say (`remarks`)."""
+    """Chooses between measured and declared; keeps what was chosen and what to say about it."""
 
     def __init__(self, measured: Mapping[str, Reading]) -> None:
         self._measured = measured
         self.inputs: dict[str, Reading] = {}
-        self.remarks: list[str] = []
+        self.remarks: dict[str, str] = {}
 
     def number(self, name: str) -> float | None:
         """The measured number of this name in its own unit; None where there is none that makes sense."""
@@ -46,10 +46,10 @@ class Feed:
             try:
                 value = convert(value, reading.unit, UNITS[name])
             except BadQuantity as error:
-                self._say(f"The measured {name} was left out: {error}")
+                self._say(name, f"The measured {name} was left out: {error}")
                 return None
         if (value < 0 and name not in _MAY_BE_BELOW_ZERO) or (value == 0 and name not in _MAY_BE_ZERO):
-            self._say(f"The measured {name} was left out: it is {value:g} {UNITS[name]}".rstrip())
+            self._say(name, f"The measured {name} was left out: it is {value:g} {UNITS[name]}".rstrip())
             return None
         return value
 
@@ -88,11 +88,11 @@ class Feed:
         if measured is not None and allowed is not None and abs(measured - declared) > allowed * declared:
             unit = UNITS[name]
             self._say(
+                name,
                 f"{name}: measured {measured:.4g} {unit}, declared {declared:.4g} {unit}, more than "
-                f"{allowed:.0%} apart; {rule}."
+                f"{allowed:.0%} apart; {rule}.",
             )
         return chosen
 
-    def _say(self, remark: str) -> None:
-        if remark not in self.remarks:
-            self.remarks.append(remark)
+    def _say(self, name: str, remark: str) -> None:
+        self.remarks.setdefault(remark, name.partition(".")[0])

@@ -24,7 +24,7 @@ def pack_figures(
     `need` is how long the pack must last, s from power-up, and `power_up` that moment in UTC.
     """
     pack = pack_of(cells)
-    _say_what_was_assumed(sheet, cells, pack, resource)
+    _say_what_was_assumed(sheet, cells, pack, prefix, resource)
     ok = _refusals(sheet, pack, prefix, resource)
     listed = battery.mean_load(pack)
     load = to_si(f"{prefix}.load", sheet.feed.larger(f"{prefix}.load", listed * 1e3).value)
@@ -49,11 +49,7 @@ def pack_figures(
     margin = sheet.add(f"{prefix}.margin", after / need, low=after / need, high=longest / need)
     sheet.mend(f"{prefix}.margin", lambda r: _more_cells(pack, r, load=load, left=left, used=used, need=need))
     if low == 0 and ok:
-        sheet.refuse(
-            f"{prefix}.endurance",
-            f"The {resource} may give nothing: at {cells.cell_temperature - battery.KELVIN:.0f} degC and down "
-            f"to {battery.end_voltage(pack):.2f} V a cell, {cells.chemistry} has nothing left.",
-        )
+        sheet.refuse(f"{prefix}.endurance", _nothing_left(cells, pack, resource))
     mend = sheet.mends.get(f"{prefix}.margin", "")
     return [run_out(axis, resource, after=after, need=need, at_least=margin.at_least, mend=mend)]
 
@@ -81,20 +77,23 @@ def pack_of(cells: Cells) -> battery.Pack:
     )
 
 
-def _say_what_was_assumed(sheet: Sheet, cells: Cells, pack: battery.Pack, resource: str) -> None:
+def _say_what_was_assumed(sheet: Sheet, cells: Cells, pack: battery.Pack, prefix: str, resource: str) -> None:
     if cells.derating is None or cells.cut_off is None:
-        sheet.remark(f"The {resource}'s cells are counted by {battery.tables_source()}.")
+        sheet.remark(prefix, f"The {resource}'s cells are counted by {battery.tables_source()}.")
     if cells.resistance is None:
         sheet.remark(
-            f"The {resource} declares no resistance: its voltage at the peak is counted without any drop."
+            prefix,
+            f"The {resource} declares no resistance: its voltage at the peak is counted without any drop.",
         )
     if cells.state == "charged" and pack.chemistry.primary:
         sheet.remark(
-            f"The {resource} is declared charged, but {cells.chemistry} cells can't be: use fresh ones."
+            prefix,
+            f"The {resource} is declared charged, but {cells.chemistry} cells can't be: use fresh ones.",
         )
     if battery.steps_voltage(pack):
         sheet.remark(
-            f"The {resource}'s regulator must also raise the voltage: its rail is above the pack's end."
+            prefix,
+            f"The {resource}'s regulator must also raise the voltage: its rail is above the pack's end.",
         )
 
 
@@ -124,6 +123,16 @@ def _refusals(sheet: Sheet, pack: battery.Pack, prefix: str, resource: str) -> b
     return True
 
 
+def _nothing_left(cells: Cells, pack: battery.Pack, resource: str) -> str:
+    if pack.derating[0] > 0 and battery.share_down_to(pack.chemistry, battery.end_voltage(pack)) > 0:
+        return f"The {resource} may be used up before power-up, by what ran since its cells were fitted."
+    cold = cells.cell_temperature - battery.KELVIN
+    end = battery.end_voltage(pack)
+    return (
+        f"The {resource} may give nothing: {cells.chemistry} at {cold:.0f} degC, down to {end:.2f} V a cell."
+    )
+
+
 def _since_fitting(cells: Cells, power_up: datetime) -> float:
     """s that the loads have already run before the planned power-up."""
     fitted = cells.fitted_at
@@ -145,13 +154,15 @@ def _share_left(sheet: Sheet, cells: Cells, pack: battery.Pack, prefix: str, res
     left = battery.share_left(pack.chemistry, per_cell)
     if left is None:
         sheet.remark(
-            f"An open voltage of {cells.chemistry} does not tell its charge: it counts as {cells.state}."
+            prefix,
+            f"An open voltage of {cells.chemistry} does not tell its charge: it counts as {cells.state}.",
         )
         return 1.0
     if left < 0.95:
         sheet.remark(
+            prefix,
             f"{per_cell:.2f} V a cell at rest: the {resource} is counted as {left:.0%} full "
-            "(planning value, from memory)."
+            "(planning value, from memory).",
         )
     return left
 

@@ -34,7 +34,7 @@ def card_figures(sheet: Sheet, axis: Axis) -> list[RunOut]:
         margin = sheet.add("card.margin", free.value / need)
         sheet.mend(
             "card.margin",
-            lambda r: f"{_mebibytes((r.at_least or 1.0) * need - free.value)} more free, or a larger card.",
+            lambda r: f"{_mebibytes((r.at_least or 1.0) * need - free.value)} more free, or a larger card",
         )
         full = card.full_after(free.value, rate, length)
         sheet.add("card.full_after", full)
@@ -43,12 +43,12 @@ def card_figures(sheet: Sheet, axis: Axis) -> list[RunOut]:
             run_out(axis, "card", after=full, need=axis.end_of_search, at_least=margin.at_least, mend=mend)
         )
     elif sheet.flight.card is not None:
-        sheet.remark("The card's free space was not measured yet: card.margin waits for it.")
+        sheet.remark("card", "The card's free space was not measured yet: card.margin waits for it.")
     if ceiling is not None:
         after = card.full_after(ceiling, rate, length)
         sheet.add("card.file_limit_after", after, limits=(axis.end_of_search, None))
         sheet.mend(
-            "card.file_limit_after", lambda _: "Have the logger begin a new file before this one is full."
+            "card.file_limit_after", lambda _: "have the logger begin a new file before this one is full"
         )
         mend = sheet.mends.get("card.file_limit_after", "")
         ends.append(

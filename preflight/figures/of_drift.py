@@ -50,16 +50,18 @@ def drift_figures(sheet: Sheet, course: Course, table: WindTable, now: datetime 
     else:
         sheet.add("flight.landing_bearing", longest.bearing)
     sheet.remark(
+        "flight",
         f"The landing point is an estimate: {expected.distance / 1000:.0f} km towards "
         f"{expected.bearing:03.0f} deg as declared, {longest.distance / 1000:.0f} km towards "
         f"{longest.bearing:03.0f} deg for the longest flight. "
-        "Compare it with the crew's usual forecast."
+        "Compare it with the crew's usual forecast.",
     )
     _clearance(sheet, corners)
     _age(sheet, table, now)
     if course.bursts[2] > table.heights[-1] + ABOVE_TABLE:
         sheet.remark(
-            f"The wind table ends at {table.heights[-1]:.0f} m; above it the last wind is taken to go on."
+            "flight",
+            f"The wind table ends at {table.heights[-1]:.0f} m; above it the last wind is taken to go on.",
         )
     return Landing(expected=expected, longest=longest, spread=spread)
 
@@ -106,7 +108,7 @@ def _clearance(sheet: Sheet, corners: list[drift.Point]) -> None:
     if least is None:
         return
     reading = sheet.add("flight.keep_out_clearance", least[0])
-    sheet.mend("flight.keep_out_clearance", lambda _: "Another release time, site or filling.")
+    sheet.mend("flight.keep_out_clearance", lambda _: "another release time, site or fill")
     if reading.within is False:
         sheet.refuse(
             "flight.keep_out_clearance",
@@ -118,7 +120,7 @@ def _clearance(sheet: Sheet, corners: list[drift.Point]) -> None:
 
 def _age(sheet: Sheet, table: WindTable, now: datetime | None) -> None:
     if table.valid_at is None:
-        sheet.remark("Caution: the wind table does not say valid_at; its age is unknown.")
+        sheet.remark("flight", "Caution: the wind table does not say valid_at; its age is unknown.")
         return
     release = sheet.flight.flight.release
     if release.tzinfo is None:
@@ -130,5 +132,6 @@ def _age(sheet: Sheet, table: WindTable, now: datetime | None) -> None:
         hours = abs(apart).total_seconds() / 3600
         when = "older" if apart > timedelta(0) else "later"
         sheet.remark(
-            f"Caution: the winds are {hours:.0f} h {when} than the release; take those of the release."
+            "flight",
+            f"Caution: the winds are {hours:.0f} h {when} than the release; take those of the release.",
         )

@@ -138,7 +138,9 @@ def _cylinder(sheet: Sheet, fill: Fill) -> None:
     share = fill.volume / gives
     sheet.add("flight.cylinder_share", share)
     if share > 1:
-        sheet.remark(f"The fill takes {share:.2g} of the declared cylinder: have more than one at hand.")
+        sheet.remark(
+            "flight", f"The fill takes {share:.2g} of the declared cylinder: have more than one at hand."
+        )
 
 
 def _rates(sheet: Sheet, fill: Fill) -> None:
@@ -174,10 +176,10 @@ def _rates(sheet: Sheet, fill: Fill) -> None:
 def _other_lift(sheet: Sheet) -> str:
     low, high = sheet.value("flight.neck_lift_low"), sheet.value("flight.neck_lift_high")
     if low is not None and high is not None:
-        return f"A neck lift between {low:.2f} and {high:.2f} kg."
+        return f"a neck lift between {low:.2f} and {high:.2f} kg"
     if low is not None:
-        return f"A neck lift of at least {low:.2f} kg."
-    return "" if high is None else f"A neck lift of at most {high:.2f} kg."
+        return f"a neck lift of at least {low:.2f} kg"
+    return "" if high is None else f"a neck lift of at most {high:.2f} kg"
 
 
 def course_figures(sheet: Sheet, fill: Fill, wind: Wind | None, heights: tuple[float, ...]) -> Course | None:
@@ -239,8 +241,9 @@ def _landing(sheet: Sheet, fill: Fill, landing: float) -> None:
     parachute = sheet.flight.parachute
     if parachute is None:
         sheet.remark(
+            "flight",
             "No [parachute]: no descent figures; the axis of time takes a descent at "
-            f"{ASSUMED_DESCENT:g} m/s near the ground."
+            f"{ASSUMED_DESCENT:g} m/s near the ground.",
         )
         return
     area = descent.drag_area(parachute.area, parachute.drag_coefficient)
@@ -258,7 +261,7 @@ def _landing(sheet: Sheet, fill: Fill, landing: float) -> None:
 def _larger_canopy(speed: Reading, area: float) -> str:
     if not isinstance(speed.value, (int, float)) or not speed.at_most:
         return ""
-    return f"A parachute of {area * (speed.value / speed.at_most) ** 2:.2g} m^2, or less mass."
+    return f"a parachute of {area * (speed.value / speed.at_most) ** 2:.2g} m^2, or less mass"
 
 
 def _bursts(sheet: Sheet, fill: Fill, site: float) -> tuple[float, float, float] | None:
@@ -282,11 +285,12 @@ def _bursts(sheet: Sheet, fill: Fill, site: float) -> tuple[float, float, float]
         return None
     if found[2] > ascent.CEILING:
         sheet.remark(
-            f"At the high end of its band the burst lies above {ascent.CEILING / 1000:.0f} km; cut there."
+            "flight",
+            f"At the high end of its band the burst lies above {ascent.CEILING / 1000:.0f} km; cut there.",
         )
         found[2] = ascent.CEILING
     reading = sheet.add(name, found[1], low=found[0], high=found[2])
-    sheet.mend(name, lambda _: "Less gas, within the neck lift's limits, or a larger balloon.")
+    sheet.mend(name, lambda _: "less gas, within the neck lift's limits, or a larger balloon")
     if found[1] <= site:
         sheet.refuse(
             name,
@@ -318,7 +322,7 @@ def _times(sheet: Sheet, fill: Fill, course: Course) -> None:
     sheet.add("flight.duration", total[1], low=total[0], high=total[2])
     densities = [fill.column.density(max(burst, course.landing)) for burst in course.bursts]
     speeds = [1.0 / (course.fall_factor * density**0.5) for density in densities]
-    sheet.add("flight.descent_speed_at_burst", speeds[1], low=speeds[0], high=speeds[2])
+    sheet.add("flight.speed_after_burst", speeds[1], low=speeds[0], high=speeds[2])
 
 
 def axis_of(sheet: Sheet, course: Course | None, way: Way | None) -> Axis:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from preflight.config.flight import Link
 from preflight.figures import serial_line
 from preflight.figures.sheet import Sheet
 from preflight.readings import Reading
@@ -39,24 +40,31 @@ def line_figures(sheet: Sheet) -> None:
         sheet.mend(
             "link.stall_margin",
             lambda r: (
-                f"A receive buffer of {math.ceil(pile * (r.at_least or 1.0))} B, or fewer or shorter samples."
+                f"a receive buffer of {math.ceil(pile * (r.at_least or 1.0))} B, or fewer or shorter samples"
             ),
         )
     if link.clock is not None:
-        error = serial_line.divisor_error(link.clock, link.baud, link.oversampling)
-        advised = serial_line.recommended_error(framing, link.oversampling)
-        sheet.add("link.clock_error", abs(error), limits=(None, advised))
-        slow, fast = serial_line.tolerance(framing, link.oversampling)
-        sheet.mend(
-            "link.clock_error",
-            lambda _: _other_rate(link.clock or 0.0, link.baud, link.oversampling, framing),
+        _clock(sheet, link, link.clock, framing)
+
+
+def _clock(sheet: Sheet, link: Link, clock: float, framing: serial_line.Framing) -> None:
+    """link.clock_error: the sender's own, up to both ends' with the logger's as far off as is advisable."""
+    name = "link.clock_error"
+    error = serial_line.divisor_error(clock, link.baud, link.oversampling)
+    advised = serial_line.recommended_error(framing, link.oversampling)
+    both = serial_line.mismatch(error, -advised if error >= 0 else advised)
+    sheet.add(name, abs(error), low=abs(error), high=abs(both), limits=(None, advised))
+    sheet.mend(name, lambda _: _other_rate(clock, link.baud, link.oversampling, framing))
+    slow, fast = serial_line.tolerance(framing, link.oversampling)
+    survives = f"a {link.framing} frame survives {slow:+.2%} to {fast:+.2%}"
+    if not slow <= error <= fast:
+        sheet.refuse(name, f"The sender's clock is {error:+.2%} off the line's rate; {survives}.")
+    elif not slow <= both <= fast:
+        sheet.remark(
+            name,
+            f"The sender's clock is {error:+.2%} off the line's rate; {survives} of both ends together, which "
+            f"leaves the logger less than the {advised:.1%} that is usual.",
         )
-        if not slow <= error <= fast:
-            sheet.refuse(
-                "link.clock_error",
-                f"The sender's clock gives {error:+.2%} of the rate; a {link.framing} frame survives "
-                f"{slow:+.2%} to {fast:+.2%} of both ends together.",
-            )
 
 
 def _faster(
@@ -66,14 +74,12 @@ def _faster(
     slower = capacity / (limit.at_least or 1.0) / length
     faster = next((baud for baud in serial_line.COMMON_RATES if baud >= wanted), None)
     less = f"samples at {slower:.2g} Hz instead of {rate:.3g} Hz"
-    return (
-        f"A line of {faster} baud, or {less}." if faster else f"{less[0].upper()}{less[1:]}, or shorter ones."
-    )
+    return f"a line of {faster} baud, or {less}" if faster else f"{less}, or shorter ones"
 
 
 def _other_rate(clock: float, baud: int, oversampling: int, framing: serial_line.Framing) -> str:
     found = serial_line.better_setting(clock, baud, oversampling, framing)
     if found is None:
-        return "A clock that divides to the line's rate."
+        return "a clock that divides to the line's rate"
     rate, sampling, error = found
-    return f"{rate} baud with {sampling} samples a bit: {error:+.2%}; set both ends alike."
+    return f"{rate} baud with {sampling} samples a bit ({error:+.2%}), set alike at both ends"

@@ -88,16 +88,6 @@ def tolerance(framing: Framing, sampling: int) -> tuple[float, float]:
     return slow - 1.0, fast - 1.0
 
 
-def mid_bit_tolerance(framing: Framing, samples_lost: float) -> float:
-    """Share by which clocks may differ when the last bit is sampled `samples_lost` bits off its middle.
-
-    (0.5 - lost) / (N - 0.5) with N bit times up to the first stop bit: 0 lost is the ideal receiver, 1/16
-    and 1/8 what 16 or 8 samples a bit cost.
-    """
-    bits = 1 + framing.payload_bits + 1
-    return (0.5 - samples_lost) / (bits - 0.5)
-
-
 def recommended_error(framing: Framing, sampling: int) -> float:
     """Largest advisable error of one end as a share; the rest is left to the other end and its clock."""
     return RECOMMENDED_ERROR[sampling][framing.payload_bits] / 100.0

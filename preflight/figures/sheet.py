@@ -36,13 +36,17 @@ def to_si(name: str, value: float) -> float:
 
 
 class Sheet:
-    """Figures so far. `no_go` are sentences about what can't fly; `mends` what would help, by figure name."""
+    """Figures so far.
+
+    `no_go` are sentences about what can't fly and `mends` what would help, by figure name; `remarks` are
+    sentences, each with the first word of the names it is about.
+    """
 
     def __init__(self, flight: Flight, feed: Feed) -> None:
         self.flight = flight
         self.feed = feed
         self.figures: dict[str, Reading] = {}
-        self.remarks: list[str] = []
+        self.remarks: dict[str, str] = {}
         self.no_go: dict[str, str] = {}
         self.mends: dict[str, str] = {}
 
@@ -62,7 +66,9 @@ class Sheet:
         """
         parts = [None if part is None else from_si(name, part) for part in (value, low, high, *limits)]
         if any(part is not None and not math.isfinite(part) for part in parts):
-            self.remark(f"{name} is beyond all bounds and was left out; check what the flight file says.")
+            self.remark(
+                name, f"{name} is beyond all bounds and was left out; check what the flight file says."
+            )
             parts = [None] * 5
         at_least, at_most = limit_for(self.flight, name, (parts[3], parts[4]))
         reading = Reading(
@@ -83,17 +89,16 @@ class Sheet:
         reading = self.figures.get(name)
         return float(reading.value) if reading and isinstance(reading.value, (int, float)) else None
 
-    def remark(self, text: str) -> None:
-        """Something a person should know, once."""
-        if text not in self.remarks:
-            self.remarks.append(text)
+    def remark(self, about: str, text: str) -> None:
+        """Something a person should know, once; `about` is a name or the first word of one."""
+        self.remarks.setdefault(text, about.partition(".")[0])
 
     def refuse(self, name: str, text: str) -> None:
         """A no-go in words, under the figure it belongs to."""
         self.no_go[name] = text
 
     def mend(self, name: str, how: Callable[[Reading], str]) -> None:
-        """What would bring a figure back inside its limits, asked for only if it is outside."""
+        """What would bring a figure back inside its limits, a phrase; asked for only if it is outside."""
         reading = self.figures.get(name)
         if reading is not None and reading.within is False and (text := how(reading)):
             self.mends[name] = text
