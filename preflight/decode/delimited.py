@@ -1,0 +1,94 @@
+"""Delimited text: one line a sample, columns in the order of the flight file's fields."""
+
+from __future__ import annotations
+
+import csv
+
+from preflight.clean import clean
+from preflight.config.flight import Sample as Layout
+from preflight.decode.samples import LineDecoder, Raw, Readers, Sample, text_of
+from preflight.errors import PreflightError
+
+
+class DelimitedDecoder(LineDecoder):
+    """Decodes delimited lines; columns may be quoted by double quotes.
+
+    A line with too few or too many columns is a sample with faults; one that holds control characters, a
+    single column of several, or no number where numbers are declared is undecoded. With `header` declared a
+    line of the fields' names is passed over and compared.
+    """
+
+    def __init__(self, layout: Layout, *, joined: bool = False) -> None:
+        super().__init__(limit=max(1024, 4 * int(layout.length)), joined=joined)
+        if layout.delimiter in '\r\n"':
+            raise PreflightError(
+                f"sample.delimiter: {clean(layout.delimiter)!r} can't part columns: give a comma, a "
+                'semicolon, a space or a tab, as "\\t"'
+            )
+        self._delimiter = layout.delimiter
+        self._header = layout.header
+        self._names = [field.name for field in layout.field]
+        self._readers = Readers(layout.field)
+
+    def decode_line(self, raw: bytes, at: int, whole: tuple[str, ...]) -> list[Sample]:
+        """The sample in the line `raw`, if it is one."""
+        columns = self._columns(raw)
+        if columns is None:
+            self.count_undecoded(raw)
+            return []
+        if self._is_header(columns):
+            return []
+        count = len(self._names)
+        # A delimiter behind the last column is a common habit and harms nobody.
+        if len(columns) == count + 1 and not columns[-1].strip():
+            columns.pop()
+        extra = len(columns) - count
+        if extra > 0:
+            whole = (*whole, f"{extra} column{'s' if extra > 1 else ''} more than declared")
+        fields: list[Raw] = [*columns[:count], *[None] * -extra]
+        sample = self._readers.sample(at, raw, fields, whole=whole)
+        if not self._plausible(columns, sample):
+            self.count_undecoded(raw)
+            return []
+        return [sample]
+
+    def _columns(self, raw: bytes) -> list[str] | None:
+        text = text_of(raw)
+        if text is None:
+            return None
+        spaced = self._delimiter == " "
+        try:
+            rows = list(csv.reader([text], delimiter=self._delimiter, skipinitialspace=not spaced))
+        except csv.Error:
+            return None
+        columns = rows[0] if rows else []
+        return [column for column in columns if column] if spaced else columns
+
+    def _plausible(self, columns: list[str], sample: Sample) -> bool:
+        if len(columns) < 2 <= len(self._names):
+            return False
+        numeric = [
+            (column, sample.values[reader.field.name])
+            for column, reader in zip(columns, self._readers.readers, strict=False)
+            if reader.numeric
+        ]
+        if not numeric or any(value is not None for _, value in numeric):
+            return True
+        return len(columns) == len(self._names) and not any(column.strip() for column, _ in numeric)
+
+    def _is_header(self, columns: list[str]) -> bool:
+        if not self._header:
+            return False
+        names = [column.strip().casefold() for column in columns]
+        declared = [name.casefold() for name in self._names]
+        if 2 * len(set(names) & set(declared)) < len(declared):
+            return False
+        for number, name in enumerate(self._names):
+            found = columns[number].strip() if number < len(columns) else None
+            if found is None:
+                self.note(f"The header has no column {number + 1}, {name}")
+            elif found.casefold() != name.casefold():
+                self.note(
+                    f"Column {number + 1} is {clean(found, limit=80)} in the header, {name} in [sample]"
+                )
+        return True

@@ -1,0 +1,249 @@
+"""What every layout's decoder shares: the sample, reading one field, cutting a stream into lines."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Protocol
+
+from preflight.clean import clean
+from preflight.config.flight import SampleField
+from preflight.readings import decimal_text
+
+Value = float | str | None
+Raw = float | str | None
+
+TEXT_LIMIT = 100
+"""Characters of a field's text that are kept."""
+LOOK_LIMIT = 200
+"""Bytes kept of what could not be decoded, to show."""
+NOTES_LIMIT = 20
+_PIECE = 65536  # bytes taken into the buffer at a time
+
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
+_NO_NUMBER = frozenset(("nan", "inf", "infinity"))
+_NUMERIC_ROLES = frozenset(
+    ("counter", "pressure", "temperature", "latitude", "longitude", "altitude", "battery", "satellites")
+)
+# CR alone ends a line only once the byte behind it is known not to be LF.
+_LINE_END = re.compile(rb"\r?\n|\r(?=[^\n])")
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One decoded sample.
+
+    `at_offset` is where it starts in the stream, in bytes; `raw` all its bytes with sync, checksum and line
+    end. `values` has every declared field by name: a number in the field's own unit, cleaned text, or None.
+    `faults` are sentences, `faulty` the field each is about ("" for the whole sample), in the same order.
+    """
+
+    at_offset: int
+    raw: bytes
+    values: dict[str, Value]
+    faults: tuple[str, ...] = ()
+    faulty: tuple[str, ...] = ()
+
+    @property
+    def length(self) -> int:
+        """Bytes on the line, its line end included."""
+        return len(self.raw)
+
+
+class Decoder(Protocol):
+    """Takes a stream in pieces of any size and gives out samples; finds its place again after noise.
+
+    `undecoded` counts lines or runs of bytes that were no sample, `undecoded_bytes` their bytes, `look` is
+    the start of the latest of them and `notes` what else was noticed. Memory is bounded whatever comes.
+    """
+
+    undecoded: int
+    undecoded_bytes: int
+    look: bytes
+    notes: list[str]
+
+    def feed(self, data: bytes) -> list[Sample]:
+        """Take `data` and give the samples that it completed."""
+        ...
+
+    def flush(self) -> list[Sample]:
+        """The stream has ended: give what can still be decoded."""
+        ...
+
+
+class FieldReader:
+    """Reads one declared field: text or number in, value and fault out."""
+
+    def __init__(self, field: SampleField) -> None:
+        self.field = field
+        self.numeric = (
+            field.role in _NUMERIC_ROLES
+            or bool(field.unit)
+            or field.at_least is not None
+            or field.at_most is not None
+            or field.scale != 1
+            or field.offset != 0
+        )
+
+    def read(self, raw: Raw) -> tuple[Value, str | None]:
+        """The value in the field's unit, and what is wrong with it (a sentence that starts with its name)."""
+        if isinstance(raw, str):
+            text = raw.strip()
+            if not text:
+                return None, (self._fault("empty") if self.numeric else None)
+            if len(text) <= TEXT_LIMIT and _NUMBER.fullmatch(text):
+                return self._number(float(text))
+            if text.lstrip("+-").casefold() in _NO_NUMBER or self.numeric:
+                return None, self._fault(f"{clean(text, limit=TEXT_LIMIT)!r} is not a number")
+            return clean(text, limit=TEXT_LIMIT), None
+        if raw is None:
+            return None, self._fault("missing")
+        return self._number(raw)
+
+    def _number(self, raw: float) -> tuple[Value, str | None]:
+        value = raw * self.field.scale + self.field.offset
+        if value - value != 0:  # NaN and both infinities
+            return None, self._fault(f"{raw} is not a number")
+        if self.field.at_least is not None and value < self.field.at_least:
+            return value, self._fault(f"{self._shown(value)} is below {self._shown(self.field.at_least)}")
+        if self.field.at_most is not None and value > self.field.at_most:
+            return value, self._fault(f"{self._shown(value)} is above {self._shown(self.field.at_most)}")
+        return value, None
+
+    def _shown(self, value: float) -> str:
+        return f"{decimal_text(float(format(value, '.10g')))} {self.field.unit}".rstrip()
+
+    def _fault(self, text: str) -> str:
+        return f"{self.field.name}: {text}"
+
+
+class Readers:
+    """The readers of all fields of a sample, in order."""
+
+    def __init__(self, fields: Iterable[SampleField]) -> None:
+        self.readers = tuple(FieldReader(field) for field in fields)
+
+    def sample(
+        self, at_offset: int, raw: bytes, fields: Iterable[Raw], *, whole: tuple[str, ...] = ()
+    ) -> Sample:
+        """A sample from its fields' raw values in order; `whole` are faults of the sample as a whole."""
+        values: dict[str, Value] = {}
+        faults, faulty = list(whole), [""] * len(whole)
+        for reader, field in zip(self.readers, fields, strict=True):
+            value, fault = reader.read(field)
+            values[reader.field.name] = value
+            if fault is not None:
+                faults.append(fault)
+                faulty.append(reader.field.name)
+        return Sample(at_offset=at_offset, raw=raw, values=values, faults=tuple(faults), faulty=tuple(faulty))
+
+
+class Undecoded:
+    """Counts what was no sample and keeps a look at it."""
+
+    def __init__(self) -> None:
+        self.undecoded = 0
+        self.undecoded_bytes = 0
+        self.look = b""
+        self.notes: list[str] = []
+
+    def count_undecoded(self, data: bytes, *, size: int | None = None) -> None:
+        self.undecoded += 1
+        self.undecoded_bytes += len(data) if size is None else size
+        self.look = bytes(data[:LOOK_LIMIT])
+
+    def note(self, text: str) -> None:
+        if len(self.notes) < NOTES_LIMIT and text not in self.notes:
+            self.notes.append(text)
+
+
+class LineDecoder(Undecoded):
+    """Cuts a stream into lines (ended by LF, CR LF or CR) for a layout that has one line a sample or more.
+
+    A line longer than `limit` bytes is cut and counted. With `joined` the stream was joined in the middle:
+    what comes before the first line end is passed over without being counted.
+    """
+
+    def __init__(self, *, limit: int, joined: bool) -> None:
+        super().__init__()
+        self._limit = limit
+        self._joined = joined
+        self._cutting = 0  # bytes of an endless line passed over so far
+        self._buffer = bytearray()
+        self._start = 0  # where in the stream the buffer starts
+
+    def feed(self, data: bytes) -> list[Sample]:
+        """Take `data` and give the samples that it completed."""
+        samples: list[Sample] = []
+        # In pieces, so that the buffer is bounded however much is handed over at once.
+        for begin in range(0, len(data), _PIECE):
+            self._buffer += data[begin : begin + _PIECE]
+            samples += self._lines()
+        return samples
+
+    def flush(self) -> list[Sample]:
+        """The stream has ended: give what can still be decoded."""
+        samples: list[Sample] = []
+        rest = bytes(self._buffer)
+        if rest.endswith(b"\r"):
+            self._buffer += b"\0"  # settles that this CR ends the line
+            samples += self._lines()
+            rest = b""
+        self._buffer.clear()
+        if self._cutting:
+            self._end_cut(len(rest))
+        elif rest and not self._joined:
+            samples += self.decode_line(rest, self._start, ("it has no line end",))
+        self._start += len(rest)
+        return samples + self.decode_end()
+
+    def decode_line(self, raw: bytes, at: int, whole: tuple[str, ...]) -> list[Sample]:
+        """Samples that the line `raw` (with its line end) at offset `at` completes; `whole`: its faults."""
+        raise NotImplementedError
+
+    def decode_end(self) -> list[Sample]:
+        """What is still held back when the stream has ended."""
+        return []
+
+    def _lines(self) -> list[Sample]:
+        samples: list[Sample] = []
+        begin = 0
+        for match in _LINE_END.finditer(self._buffer):
+            raw = bytes(self._buffer[begin : match.end()])
+            at, begin = self._start + begin, match.end()
+            if self._joined:
+                self._joined = False
+            elif self._cutting:
+                self._end_cut(len(raw))
+            elif raw.strip(b"\r\n"):
+                samples += self.decode_line(raw, at, ())
+        del self._buffer[:begin]
+        self._start += begin
+        if len(self._buffer) > self._limit:
+            self._cut()
+        return samples
+
+    def _cut(self) -> None:
+        # One byte stays: a CR there may be half of a line end.
+        size = len(self._buffer) - 1
+        if not self._cutting and not self._joined:
+            self.count_undecoded(bytes(self._buffer[:LOOK_LIMIT]), size=0)
+        if not self._joined:
+            self._cutting += size
+        del self._buffer[:size]
+        self._start += size
+
+    def _end_cut(self, size: int) -> None:
+        self.undecoded_bytes += self._cutting + size
+        self.note(f"A line of {self._cutting + size} bytes was cut")
+        self._cutting = 0
+
+
+def text_of(raw: bytes) -> str | None:
+    """A line's text without its line end; None if it is not UTF-8 or holds control characters."""
+    try:
+        text = raw.rstrip(b"\r\n").decode("utf-8")
+    except UnicodeDecodeError:
+        return None
+    return None if any(char < " " and char != "\t" for char in text) or "\x7f" in text else text
