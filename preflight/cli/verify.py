@@ -78,17 +78,24 @@ def _look_at(path: Path, roster: Any, code: str | None) -> Verification:
     from preflight.record.links import check_link, find_forks
     from preflight.record.scan import RECORD
     from preflight.record.verify import verify
+    from preflight.walk.audit import recompute
+    from preflight.walk.opening import CONTINUES
 
-    folder = path.parent if path.name == RECORD else path
+    folder = (path.parent if path.name == RECORD else path).resolve()
     found = verify(folder, roster=roster, code=code)
     if found.state == "bad":
         return found
     link = check_link(folder)
     if link.state == "broken":
         return msgspec.structs.replace(found, state="bad", why=link.text)
+    if link.state != "absent" or link.previous is None or link.previous.why not in CONTINUES:
+        audit = recompute(folder, found.entries)
+        if audit.first_bad is not None:
+            return msgspec.structs.replace(found, state="bad", first_bad=audit.first_bad, why=audit.why)
+        found = msgspec.structs.replace(found, verdict=audit.verdict)
     notes = [link.text] if link.text else []
-    for fork in find_forks(folder.resolve().parent):
-        if folder.resolve().name in fork.records:
+    for fork in find_forks(folder.parent):
+        if folder.name in fork.records:
             notes.append(f"a fork: {', '.join(fork.records)} all follow {fork.previous}")
     return msgspec.structs.replace(found, warnings=(*found.warnings, *notes))
 

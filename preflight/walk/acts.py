@@ -60,18 +60,25 @@ class Walk:
 
     def confirm(self, step_id: str, person: str, response: str = "", *, reads: Sequence[str] = ()) -> Act:
         """A person did the step and saw the response."""
-        return self._confirmed(step_id, person, "go", response, "", reads)
+        return self._confirmed(step_id, person, "go", response=response, reads=reads)
 
     def refuse(self, step_id: str, person: str, reason: str) -> Act:
         """A person found the step no-go."""
-        return self._confirmed(step_id, person, "no-go", "", reason, ())
+        return self._confirmed(step_id, person, "no-go", reason=reason)
 
     def not_applicable(self, step_id: str, person: str, reason: str) -> Act:
         """A person says, with a reason, that the step does not apply to this flight."""
-        return self._confirmed(step_id, person, "not-applicable", "", reason, ())
+        return self._confirmed(step_id, person, "not-applicable", reason=reason)
 
     def _confirmed(
-        self, step_id: str, person: str, outcome: Any, response: str, reason: str, reads: Sequence[str]
+        self,
+        step_id: str,
+        person: str,
+        outcome: Any,
+        *,
+        response: str = "",
+        reason: str = "",
+        reads: Sequence[str] = (),
     ) -> Act:
         data = kinds.ConfirmData(
             step=step_id, outcome=outcome, response=response, reason=reason, reads=tuple(reads)

@@ -13,10 +13,10 @@ from preflight.errors import RecordError, Refused
 from preflight.readings import decimal_text
 from preflight.record import kinds
 from preflight.record.entry import Entry
+from preflight.record.folder import CHECKLIST, FLIGHT, ROSTER, RecordFiles, read
 from preflight.record.keys import Keyring
 from preflight.record.roster import Roster
 from preflight.record.store import Recorder
-from preflight.record.folder import CHECKLIST, FLIGHT, ROSTER, RecordFiles, read
 from preflight.walk import rules
 from preflight.walk.acts import Walk
 from preflight.walk.book import Book

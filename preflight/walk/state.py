@@ -143,21 +143,20 @@ def step_at(
     known = {} if known is None else known
     if step_id in known:
         return known[step_id]
-    step, phase, log = ledger.book.steps[step_id], ledger.book.phase_of[step_id], ledger.steps[step_id]
+    step, phase = ledger.book.steps[step_id], ledger.book.phase_of[step_id]
     for name in step.after:
         if name in ledger.steps:
             step_at(ledger, name, now, known)
     if ledger.released is not None and phase.gate is not None:
         # What counted for the release stands as it stood then.
         now = ledger.released.at
-    state = _judge(ledger, step, phase, log, now, known)
+    state = _judge(ledger, step, now, known)
     known[step_id] = state
     return state
 
 
-def _judge(
-    ledger: Ledger, step: Step, phase: Phase, log: StepLog, now: Moment, known: dict[str, StepState]
-) -> StepState:
+def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState]) -> StepState:
+    phase, log = ledger.book.phase_of[step.id], ledger.steps[step.id]
     finding = log.finding
 
     def state(outcome: Outcome, reason: str = "", **more: object) -> StepState:

@@ -1,0 +1,142 @@
+"""Rules for the count: phases, gates, holds, the release and the end of a record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from preflight.clock import Moment
+from preflight.errors import Refused
+from preflight.walk.ledger import Act, Ledger, Ref
+from preflight.walk.state import gate_at, step_at
+from preflight.walk.who import Ask, one_of, roles_of
+
+
+def _lift(ledger: Ledger, ask: Ask) -> None:
+    hold = ledger.holds.get(Ref(ask.data.rec or ask.rec, ask.data.hold))
+    if hold is None:
+        raise Refused(f"No hold stands under entry {ask.data.hold}.")
+    head = ledger.book.checklist.checklist
+    if ask.signer not in (hold.signer, hold.data.claimed):
+        one_of(ledger, ask, head.release_by, "lift another person's hold")
+
+
+def _phase(ledger: Ledger, ask: Ask) -> None:
+    phase = ledger.book.phases.get(ask.data.phase)
+    if phase is None:
+        raise Refused(f"The checklist has no phase {ask.data.phase!r}.")
+    if ask.data.act == "start":
+        for gate in ledger.book.behind(phase.id):
+            if ledger.released is None and gate not in ledger.authorised:
+                raise Refused(f"The {gate} gate lies before {phase.title} and was not authorised yet.")
+        open_steps = passed_by(ledger, phase.id, ask.now)
+        if set(open_steps) != set(ask.data.passed):
+            raise Refused(
+                f"To begin {phase.title} out of order, name what is passed: {', '.join(open_steps)}."
+            )
+        if open_steps and not ask.data.reason.strip():
+            raise Refused("Going past open steps needs a reason.")
+        return
+    blocking = [
+        step.id for step in phase.step if step.required and not step_at(ledger, step.id, ask.now).satisfied
+    ]
+    if blocking:
+        raise Refused(f"{phase.title} is not complete: {', '.join(blocking)}.")
+
+
+def passed_by(ledger: Ledger, phase_id: str, now: Moment) -> tuple[str, ...]:
+    """The required steps of earlier phases that are open if this phase is begun now."""
+    return tuple(
+        step.id
+        for phase in ledger.book.earlier(phase_id)
+        for step in phase.step
+        if step.required and not step_at(ledger, step.id, now).satisfied
+    )
+
+
+def _poll(ledger: Ledger, ask: Ask) -> None:
+    head = ledger.book.checklist.checklist
+    if ask.data.station not in head.stations:
+        raise Refused(f"{ask.data.station} is no station of this checklist.")
+    one_of(ledger, ask, (ask.data.station,), f"answer for {ask.data.station}")
+    _has_gate(ledger, ask.data.gate)
+
+
+def _has_gate(ledger: Ledger, gate: str) -> None:
+    if gate not in ledger.book.gates:
+        raise Refused(f"The checklist has no {gate} gate.")
+
+
+def _authorise(ledger: Ledger, ask: Ask) -> None:
+    head = ledger.book.checklist.checklist
+    one_of(ledger, ask, head.release_by, "authorise")
+    _has_gate(ledger, ask.data.gate)
+    for gate in ledger.book.gates[: ledger.book.gates.index(ask.data.gate)]:
+        if gate not in ledger.authorised:
+            raise Refused(f"The {gate} gate comes first.")
+    gate_state = gate_at(ledger, ask.data.gate, ask.now)
+    if gate_state.verdict != "go":
+        raise Refused(f"The verdict is {gate_state.verdict}: {gate_state.reasons[0].text}.")
+    silent = [name for name, act in gate_state.polled.items() if act is None]
+    if silent:
+        raise Refused(f"Not polled yet: {', '.join(silent)}.")
+    if not gate_state.all_polled:
+        raise Refused("A station answered no-go.")
+    if gate_state.authorised is not None:
+        raise Refused(f"The {ask.data.gate} gate is authorised already.")
+
+
+def _release(ledger: Ledger, ask: Ask) -> None:
+    if ledger.released is not None:
+        raise Refused("A release is entered already.")
+    verdict, with_go, authority = release_facts(ledger, ask.now)
+    if (ask.data.verdict, ask.data.with_go) != (verdict, with_go):
+        raise Refused(
+            f"The verdict at release is {verdict}, and it is {'with' if with_go else 'without'} go."
+        )
+    if not with_go and not ask.data.reason.strip():
+        raise Refused("A release without go needs a word on what happened.")
+    named = ask.data.authority
+    if (authority is None) != (named is None) or (
+        authority is not None and authority.ref != Ref(named.rec, named.seq)
+    ):
+        raise Refused("A release names the authorisation that stands, or none.")
+    if authority is not None and ledger.line_hash(authority) not in (None, named.line):
+        raise Refused("The authorisation that the release names has another hash.")
+
+
+def release_facts(ledger: Ledger, now: Moment) -> tuple[str, bool, Act | None]:
+    """The verdict at release now, whether that is with go, and the authorisation that stands for it."""
+    gate = gate_at(ledger, ledger.book.gates[-1], now) if ledger.book.gates else None
+    if gate is None:
+        return "hold", False, None
+    return gate.verdict, gate.verdict == "go" and gate.authorised is not None, gate.authorised
+
+
+def _scrub(ledger: Ledger, ask: Ask) -> None:
+    if ledger.released is not None:
+        raise Refused("The balloon has left: there is nothing to scrub.")
+    one_of(ledger, ask, ledger.book.checklist.checklist.release_by, "scrub")
+
+
+def _close(ledger: Ledger, ask: Ask) -> None:
+    head = ledger.book.checklist.checklist
+    one_of(ledger, ask, head.seal_by, "close")
+    for person in ask.data.sealers:
+        if not roles_of(ledger, person) & set(head.seal_by):
+            raise Refused(f"{person} can't seal: that takes the role {' or '.join(head.seal_by)}.")
+    if ask.signer not in ask.data.sealers:
+        raise Refused("Who closes a record seals it.")
+    verdicts = {gate: gate_at(ledger, gate, ask.now).verdict for gate in ledger.book.gates}
+    if dict(ask.data.verdicts) != verdicts:
+        raise Refused(f"The verdicts are {verdicts}.")
+
+
+RULES: dict[str, Callable[[Ledger, Ask], None]] = {
+    "lift": _lift,
+    "phase": _phase,
+    "poll": _poll,
+    "authorise": _authorise,
+    "release": _release,
+    "scrub": _scrub,
+    "close": _close,
+}
