@@ -166,13 +166,16 @@ def _wind_data(sheet: Sheet, folder: Path | None, faults: list[str]) -> bytes | 
         sheet.remark("flight", "The wind table was not read here: no drift is computed.")
         return None
     path = folder / wind.table
+    why = "is not a plain file"
     try:
-        with path.open("rb") as file:
-            return file.read(winds.MAX_BYTES + 1)
+        # Opening a pipe would wait for ever.
+        if path.is_file() or not path.exists():
+            with path.open("rb") as file:
+                return file.read(winds.MAX_BYTES + 1)
     except (OSError, ValueError) as error:
-        why = clean(getattr(error, "strerror", None) or "cannot be opened", limit=100)
-        shown = clean(str(path), limit=300)
-        faults.append(f"{shown}: {why}; [wind] table is a path from the flight file's folder")
+        why = clean(getattr(error, "strerror", None) or "can't be opened", limit=100)
+    shown = clean(str(path), limit=300)
+    faults.append(f"{shown}: {why}; [wind] table is a path from the flight file's folder")
     return None
 
 

@@ -62,8 +62,8 @@ def _clock(sheet: Sheet, link: Link, clock: float, framing: serial_line.Framing)
     elif not slow <= both <= fast:
         sheet.remark(
             name,
-            f"The sender's clock is {error:+.2%} off the line's rate; {survives} of both ends together, which "
-            f"leaves the logger less than the {advised:.1%} that is usual.",
+            f"The sender's clock is {error:+.2%} off the line's rate; {survives} of both ends together, "
+            f"which leaves the logger less than the {advised:.1%} that is usual.",
         )
 
 

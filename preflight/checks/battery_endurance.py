@@ -1,0 +1,82 @@
+"""battery-endurance: will the batteries outlast the flight and the search?"""
+
+from __future__ import annotations
+
+from preflight.checks.base import Context, Run
+from preflight.figures.compute import compute
+from preflight.readings import Finding, FindingOutcome, Progress, judged
+
+_CELLS = (
+    "chemistry",
+    "series",
+    "parallel",
+    "capacity",
+    "state",
+    "fitted_at",
+    "cell_temperature",
+    "cut_off",
+    "derating",
+    "resistance",
+    "rail",
+    "dropout",
+    "regulator",
+    "load",
+)
+_READS = (
+    *(f"battery.{key}" for key in _CELLS),
+    *(f"beacon.battery.{key}" for key in _CELLS),
+    "battery.open_voltage",
+    "beacon.load",
+    # what the time that they must last follows from
+    "flight.release",
+    "flight.power_up",
+    "site.elevation",
+    "site.qnh",
+    "site.temperature",
+    "balloon.mass",
+    "balloon.burst_diameter",
+    "balloon.gas",
+    "balloon.purity",
+    "balloon.neck_lift",
+    "balloon.drag_coefficient",
+    "balloon.ascent_model",
+    "payload.package",
+    "payload.mass",
+    "parachute.mass",
+    "parachute.area",
+    "parachute.drag_coefficient",
+    "recovery.search",
+    "recovery.landing_elevation",
+)
+_WORDS = ("battery", "beacon")
+
+
+class BatteryEndurance:
+    """Sets the packs' endurance in the cold against the longest flight and the search."""
+
+    name = "battery-endurance"
+    title = "Batteries outlast flight and search"
+    needs = ("battery",)
+    leads = ""
+    put_back = ""
+
+    def run(self, context: Context) -> Run:
+        yield Progress("Computing how long the batteries last")
+        figures = compute(context.flight, context.measured, folder=context.folder, now=context.clock.now().at)
+        readings = tuple(r for r in figures.figures if r.name.partition(".")[0] in _WORDS)
+        refused = any(name.partition(".")[0] in _WORDS for name in figures.no_go)
+        outcome: FindingOutcome = "no-go" if refused else judged(readings, needs=("battery.margin",))
+        remarks = list(figures.sentences(*_WORDS))
+        ends = [item for item in figures.run_out if item.resource in ("battery", "beacon battery")]
+        for item in ends:
+            margin = "" if item.margin is None else f", margin {item.margin:.2f}"
+            remarks.append(
+                f"The {item.resource} ends {item.after / 3600:.1f} h after power-up, {item.at_phase}; "
+                f"{item.need / 3600:.1f} h are needed{margin}."
+            )
+        return Finding(
+            check=self.name, outcome=outcome, readings=readings, remarks=tuple(remarks), reads=_READS
+        )
+
+
+check = BatteryEndurance()
