@@ -45,7 +45,8 @@ class Step(_File, frozen=True, kw_only=True):
 
     At most one of `check`, `measure` and `defer`; none means that a person confirms. `needs` names
     flight-file sections without which the step is not applicable. `reads` names values (flight-file keys,
-    readings, or "power") whose change makes the step stale.
+    readings, or "power") whose change makes the step stale. `carry` lets a go be taken over from the record
+    of an earlier attempt.
     """
 
     id: Id
@@ -65,6 +66,7 @@ class Step(_File, frozen=True, kw_only=True):
     valid_for: Annotated[Duration, Meta(gt=0)] | None = None
     reads: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
+    carry: bool = False
 
     @property
     def kind(self) -> Literal["check", "measure", "defer", "confirm"]:

@@ -277,12 +277,16 @@ class RecoverData(_Data, frozen=True, kw_only=True):
 
 
 class PaperData(_Data, frozen=True, kw_only=True):
-    """A step done on the printed list, at the paper's time; counts once a second person has witnessed it."""
+    """A step done on the printed list, at the paper's time; counts once a second person has witnessed it.
+
+    `readings` holds what was written down of a step that measures.
+    """
 
     step: Said
-    outcome: Literal["go", "no-go"]
+    outcome: Outcome
     done_at: Utc
     response: Text
+    readings: Annotated[tuple[ReadingData, ...], Meta(max_length=1)]
     reads: tuple[Said, ...]
 
 

@@ -19,7 +19,7 @@ from preflight.record.folder import evidence_data
 from preflight.record.keys import Keyring, Signer
 from preflight.record.store import Recorder
 from preflight.walk import codec, rules
-from preflight.walk.ledger import Act, FindingLog, Ledger, Ref
+from preflight.walk.ledger import Act, FindingLog, Ledger, Ref, quantity_text
 from preflight.walk.state import State, state_at
 
 
@@ -83,14 +83,14 @@ class Walk:
         data = kinds.ConfirmData(
             step=step_id, outcome=outcome, response=response, reason=reason, reads=tuple(reads)
         )
-        return self._person("confirm", data, person)
+        return self.enter("confirm", data, person)
 
     def measure(
         self, step_id: str, person: str, values: Sequence[float], limits: tuple[float | None, float | None]
     ) -> Act:
         """Enter what a person measured, in the step's unit; `limits` are those in force for the mean."""
         step = self._known(step_id)
-        return self._person("measure", measured(step, values, limits), person)
+        return self.enter("measure", measured(step, values, limits), person)
 
     def defer(
         self,
@@ -117,24 +117,47 @@ class Walk:
             reason=reason,
             reads=(),
         )
-        return self._person("defer", data, person)
+        return self.enter("defer", data, person)
 
-    def paper(self, step_id: str, person: str, outcome: Any, done_at: datetime, response: str) -> Act:
-        """Enter a step that was done on the printed list; it counts once a second person has witnessed it."""
+    def paper(
+        self,
+        step_id: str,
+        person: str,
+        done_at: datetime,
+        response: str,
+        *,
+        values: Sequence[float] = (),
+        limits: tuple[float | None, float | None] = (None, None),
+        outcome: kinds.Outcome = "go",
+    ) -> Act:
+        """Enter a step that was done on the printed list; it counts once a second person has witnessed it.
+
+        Of a step that measures, `values` are what was written down, and they decide the outcome.
+        """
+        step = self._known(step_id)
+        readings: tuple[kinds.ReadingData, ...] = ()
+        if step.measure is not None:
+            taken = measured(step, values, limits)
+            readings, outcome = (taken.reading,), taken.outcome
         data = kinds.PaperData(
-            step=step_id, outcome=outcome, done_at=format_utc(done_at), response=response, reads=()
+            step=step_id,
+            outcome=outcome,
+            done_at=format_utc(done_at),
+            response=response,
+            readings=readings,
+            reads=(),
         )
-        return self._person("paper", data, person)
+        return self.enter("paper", data, person)
 
     # -- signatures -------------------------------------------------------------------------------
 
     def sign(self, step_id: str, person: str) -> Act:
         """The performer signs the instrument's finding that counts for the step."""
-        return self._person("sign", kinds.SignData(of=self._finding(step_id).act.entry.seq), person)
+        return self.enter("sign", kinds.SignData(of=self._finding(step_id).act.entry.seq), person)
 
     def countersign(self, hold: Ref, person: str) -> Act:
         """The person in whose name the instrument entered a hold stands to it."""
-        return self._person("sign", kinds.SignData(of=hold.seq), person)
+        return self.enter("sign", kinds.SignData(of=hold.seq), person)
 
     def witness(
         self, step_id: str, person: str, *, mode: Any = "concurrent", values: Sequence[float] = ()
@@ -145,7 +168,7 @@ class Walk:
             mode=mode,
             values=tuple(decimal_text(float(value)) for value in values),
         )
-        return self._person("witness", data, person)
+        return self.enter("witness", data, person)
 
     def waive(
         self,
@@ -165,42 +188,42 @@ class Walk:
             bound=bound,
             expires=format_utc(expires),
         )
-        return self._person("waive", data, person, passphrase=passphrase)
+        return self.enter("waive", data, person, passphrase=passphrase)
 
     def correct(self, ref: Ref, person: str, reason: str) -> Act:
         """The entry named no longer counts."""
         self._own(ref)
-        return self._person("correct", kinds.CorrectData(of=ref.seq, reason=reason), person)
+        return self.enter("correct", kinds.CorrectData(of=ref.seq, reason=reason), person)
 
     # -- the count --------------------------------------------------------------------------------
 
     def hold(self, reason: str, person: str | None = None, *, claimed: str | None = None) -> Act:
         """Stop the count: signed by a person, or by the instrument in the name `claimed`."""
         if person is not None:
-            return self._person("hold", kinds.HoldData(reason=reason, claimed=None), person)
+            return self.enter("hold", kinds.HoldData(reason=reason, claimed=None), person)
         return self._instrument("hold", kinds.HoldData(reason=reason, claimed=claimed))
 
     def lift(self, hold: Ref, person: str, reason: str) -> Act:
         """Lift a hold that stands."""
         rec = None if hold.rec == self.recorder.rec else hold.rec
-        return self._person("lift", kinds.LiftData(hold=hold.seq, rec=rec, reason=reason), person)
+        return self.enter("lift", kinds.LiftData(hold=hold.seq, rec=rec, reason=reason), person)
 
     def begin(self, phase_id: str, person: str, reason: str) -> Act:
         """Begin a phase although earlier ones are not complete: what is passed is named."""
         passed = rules.passed_by(self.ledger, phase_id, self.now())
-        return self._person(
+        return self.enter(
             "phase", kinds.PhaseData(phase=phase_id, act="start", passed=passed, reason=reason), person
         )
 
     def complete(self, phase_id: str, person: str) -> Act:
         """Call a phase complete."""
         data = kinds.PhaseData(phase=phase_id, act="complete", passed=(), reason="")
-        return self._person("phase", data, person)
+        return self.enter("phase", data, person)
 
     def power(self, detail: str, person: str | None = None) -> Act:
         """The payload's power was cycled: by the crew, or seen by a check."""
         if person is not None:
-            return self._person("power", kinds.PowerData(cause="crew", detail=detail), person)
+            return self.enter("power", kinds.PowerData(cause="crew", detail=detail), person)
         return self._instrument("power", kinds.PowerData(cause="seen", detail=detail))
 
     def replan(self, sets: Mapping[str, str], person: str, reason: str) -> Act:
@@ -208,19 +231,19 @@ class Walk:
         trial = self.ledger.values.copy()
         for key, text in sets.items():
             trial.replace(key, text)
-        return self._person("replan", kinds.ReplanData(sets=dict(sets), reason=reason), person)
+        return self.enter("replan", kinds.ReplanData(sets=dict(sets), reason=reason), person)
 
     def poll(self, gate: Any, station: str, person: str, *, go: bool, remark: str = "") -> Act:
         """A station answers. A no-go holds the count as well."""
         data = kinds.PollData(gate=gate, station=station, answer="go" if go else "no-go", remark=remark)
-        act = self._person("poll", data, person)
+        act = self.enter("poll", data, person)
         if not go:
             self.hold(f"{station} answers no-go at the {gate} gate: {remark or 'no remark'}", person)
         return act
 
     def authorise(self, gate: Any, person: str, passphrase: str) -> Act:
         """The director authorises passing a gate; the passphrase is asked again."""
-        return self._person(
+        return self.enter(
             "authorise", kinds.AuthoriseData(gate=gate, verdict="go"), person, passphrase=passphrase
         )
 
@@ -238,11 +261,11 @@ class Walk:
             authority=pointer,
             reason=reason,
         )
-        return self._person("release", data, person)
+        return self.enter("release", data, person)
 
     def scrub(self, person: str, reason: str) -> Act:
         """Give up the attempt for today."""
-        return self._person("scrub", kinds.ScrubData(reason=reason), person)
+        return self.enter("scrub", kinds.ScrubData(reason=reason), person)
 
     def clock_compared(self, source: str, offset: float, uncertainty: float | None, detail: str) -> Act:
         """The laptop's clock was compared with another: `offset` seconds are to be added to it."""
@@ -262,11 +285,12 @@ class Walk:
             verdicts={gate: found.verdict for gate, found in state.gates.items()},  # type: ignore[misc]
             sealers=tuple(dict.fromkeys((person, *sealers))),
         )
-        return self._person("close", data, person, passphrase=passphrase)
+        return self.enter("close", data, person, passphrase=passphrase)
 
     # -- how an act gets into the record ----------------------------------------------------------
 
-    def _person(self, kind: str, data: msgspec.Struct, person: str, *, passphrase: str | None = None) -> Act:
+    def enter(self, kind: str, data: msgspec.Struct, person: str, *, passphrase: str | None = None) -> Act:
+        """Enter what a person signs; with `passphrase` it is asked for again first."""
         if passphrase is not None:
             self.keyring.check(person, passphrase)
         signer = self.keyring.signer(person)
@@ -338,7 +362,7 @@ def measured(
         values=tuple(decimal_text(float(value)) for value in values),
         reading=codec.to_data(reading),
         sets=measure.sets,
-        set_to=None if measure.sets is None else f"{decimal_text(mean)} {measure.unit}".strip(),
+        set_to=None if measure.sets is None else quantity_text(mean, measure.unit),
         remarks=remarks,
         reads=(),
     )

@@ -89,7 +89,7 @@ def _miscounted(book: Book, data: Any) -> str | None:
             book.steps[data.step], [float(v) for v in data.values], (reading.at_least, reading.at_most)
         )
         return None if again == data else f"the measurement of {data.step} does not follow from its values"
-    if isinstance(data, kinds.CheckData) and data.outcome == "go":
+    if isinstance(data, (kinds.CheckData, kinds.PaperData, kinds.CarryData)) and data.outcome == "go":
         readings: tuple[Reading, ...] = tuple(codec.from_data(reading) for reading in data.readings)
         if judged(readings) == "no-go":
             outside = next(r for r in readings if r.within is False)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from preflight.clock import Moment
-from preflight.readings import Reading
+from preflight.readings import Reading, decimal_text
 from preflight.record import kinds
 from preflight.record.entry import Entry
 from preflight.walk import codec
@@ -158,9 +158,12 @@ class Ledger:
             return
         readings = _readings(data)
         self.values.note(readings)
-        if act.entry.kind == "measure" and data.sets is not None and data.outcome != "open":
-            self.values.replace(data.sets, data.set_to)
         step = self.book.steps[data.step]
+        sets = step.measure.sets if step.measure is not None else None
+        if sets is not None and data.outcome != "open":
+            for reading in readings:
+                if reading.name == sets and isinstance(reading.value, (int, float)):
+                    self.values.replace(sets, quantity_text(reading.value, reading.unit))
         names = dict.fromkeys((*step.reads, *data.reads))
         predecessors = {name: self.steps[name].finding for name in step.after if name in self.steps}
         finding = FindingLog(
@@ -236,6 +239,11 @@ class Ledger:
 
     def _on_close(self, act: Act) -> None:
         self.closed = act
+
+
+def quantity_text(value: float, unit: str) -> str:
+    """A number and its unit as the flight file has them."""
+    return f"{decimal_text(float(value))} {unit}".strip()
 
 
 def _readings(data: Any) -> tuple[Reading, ...]:

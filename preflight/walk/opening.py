@@ -138,8 +138,13 @@ def follow(
     clock: Clock,
     logs: Path | None = None,
     mirror: Path | None = None,
+    sources: Sources | None = None,
 ) -> Walk:
-    """A record that follows `record`, linked to its last line. It is written to `logs`, or beside it."""
+    """A record that follows `record`, linked to its last line. It is written to `logs`, or beside it.
+
+    A new flight may have other files, `sources`; a record that goes on with a walk keeps those of the one
+    before.
+    """
     files = read(record)
     previous = kinds.Previous(rec=files.rec, head=files.head, why=why)  # type: ignore[arg-type]
     before = None
@@ -149,7 +154,7 @@ def follow(
             before.apply_all(part.entries)
     return begin(
         logs or record.parent,
-        Sources.kept(files),
+        sources if sources is not None and why == "new-flight" else Sources.kept(files),
         keyring=keyring,
         person=person,
         clock=clock,

@@ -92,6 +92,10 @@ def _paper(ledger: Ledger, ask: Ask) -> None:
     step = _step(ledger, ask.data.step, "paper")
     if not may_sign(ledger, step, ask.signer):
         raise Refused(f"Step {step.id} is signed by {' or '.join(step.signed_by)}.")
+    if (step.measure is not None) != bool(ask.data.readings):
+        raise Refused(f"What was written down of {step.id} goes with it, and only if it is measured.")
+    if ask.data.done_at > format_utc(ask.now.at):
+        raise Refused("The paper's time lies ahead.")
 
 
 def _carry(ledger: Ledger, ask: Ask) -> None:
@@ -99,8 +103,10 @@ def _carry(ledger: Ledger, ask: Ask) -> None:
     _perform(ledger, step, ask)
     opened = ledger.opened
     previous = opened.data.previous if opened is not None else None
-    if previous is None or previous.rec != ask.data.source.rec:
-        raise Refused("A step can be taken over only from the record that this one follows.")
+    if previous is None or previous.why != "new-flight" or previous.rec != ask.data.source.rec:
+        raise Refused("A step can be taken over only from the attempt that this record follows.")
+    if not step.carry:
+        raise Refused(f"The checklist does not let {step.id} be taken over: do it again.")
 
 
 def _finding(ledger: Ledger, ask: Ask) -> FindingLog:

@@ -194,8 +194,12 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
 
 
 def witness_required(step: Step, finding: FindingLog) -> bool:
-    """Whether a second person must sign: the step says so, or it was entered from the printed list."""
-    return step.witness or finding.act.entry.kind == "paper"
+    """Whether a second person must sign: the step says so, or it was entered from the printed list.
+
+    What is taken over from an earlier record was witnessed there.
+    """
+    kind = finding.act.entry.kind
+    return kind == "paper" or (step.witness and kind != "carry")
 
 
 def told(finding: FindingLog) -> str:
