@@ -163,7 +163,7 @@ class Terminal:
         os.close(self._slave)
 
 
-_REPLIES = {b"?": b"ready sim-logger 1.0\r\n", b"space": b"free 3871 MB of 3964 MB\r\n"}
+_REPLIES = {b"?": b"ready sim-logger 1.0\r\n", b"space": b"free 131 MB of 133 MB\r\n"}
 
 
 class SimulatedLogger:

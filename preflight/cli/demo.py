@@ -1,0 +1,225 @@
+"""`preflight demo`: the whole job on a simulated payload and a real card image."""
+
+from __future__ import annotations
+
+import contextlib
+import shlex
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from preflight.practice.crew import Done
+    from preflight.practice.scenario import Demo
+    from preflight.record.keys import Keyring
+    from preflight.walk.acts import Walk
+
+INTERRUPTED = 130
+
+
+@click.command(name="demo")
+@click.option("--auto", is_flag=True, help="Walk by itself and print each step; so without a terminal.")
+@click.option(
+    "--dir",
+    "folder",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="The demo's folder; preflight-demo here unless given.",
+)
+def command(auto: bool, folder: Path | None) -> int:
+    """The whole job on a simulated payload and a real card image.
+
+    Makes a folder with an invented flight, starts a simulated payload on pseudo-terminals and opens the
+    screen on it. With --auto, or without a terminal, a simulated crew walks the checklist and leaves a sealed
+    record and the one that follows it after release. Every record is a drill.
+    """
+    from preflight.clock import SystemClock
+    from preflight.errors import DeviceError
+    from preflight.practice.scenario import BAUD, FOLDER, GROUND, RATE, prepare
+    from preflight.practice.simulate import SimulatedPayload
+
+    demo = prepare(folder if folder is not None else Path(FOLDER), SystemClock().now().at)
+    _introduce(demo)
+    payload = SimulatedPayload(demo.payload, rate=RATE, baud=BAUD, ground=GROUND)
+    try:
+        payload.start()
+    except DeviceError as error:
+        flight = shlex.quote(str(demo.flight_file))
+        raise DeviceError(
+            f"{error}. What needs no payload can still be tried: preflight figures {flight}, or "
+            f"preflight check {flight} --only card-space"
+        ) from error
+    with payload:
+        if auto or not (sys.stdin.isatty() and sys.stdout.isatty()):
+            return _walk_alone(demo)
+        return _open_screen(demo)
+
+
+def _introduce(demo: Demo) -> None:
+    from preflight.practice.scenario import CREW, PASSPHRASE
+
+    click.echo("DRILL: an invented flight with a simulated payload. Nothing here is advice for a real one.")
+    state = "taken up as it was, its release planned anew" if demo.reused else "made"
+    click.echo(f"Folder {demo.folder}: {state}. Delete it for a fresh start.")
+    people = ", ".join(f"{member.name} ({', '.join(member.roles)})" for member in CREW)
+    click.echo(f"Crew: {people}.")
+    click.echo(f'Everyone\'s passphrase is "{PASSPHRASE}": nothing in this folder is secret.')
+
+
+# -- the screen -------------------------------------------------------------------------------------
+
+
+def _open_screen(demo: Demo) -> int:
+    from preflight.cli.walk import run_walk
+
+    click.prompt("Enter opens the screen", default="", show_default=False, prompt_suffix=" ")
+    before = set(demo.logs.iterdir())
+    run_walk(demo.flight_file, logs=demo.logs, drill=True, keys=demo.keys)
+    made = sorted(set(demo.logs.iterdir()) - before)
+    if made:
+        click.echo("Verify what was recorded:")
+        click.echo(f"  {_shell('preflight', 'verify', *made)}")
+    return 0
+
+
+# -- by itself --------------------------------------------------------------------------------------
+
+
+def _walk_alone(demo: Demo) -> int:
+    from preflight.clock import SystemClock
+    from preflight.practice.scenario import CREW
+    from preflight.walk.opening import Sources, begin, follow
+
+    clock = SystemClock()
+    sources = Sources.beside(demo.flight_file)
+    keyring = _unlocked(demo, sources)
+    opener = CREW[0].id
+    codes: dict[Path, str] = {}
+    with _stop_asked() as stopped:
+        walk = begin(demo.logs, sources, keyring=keyring, person=opener, clock=clock, drill=True)
+        if not _to_seal(walk, demo, stopped, codes):
+            return INTERRUPTED
+        if walk.ledger.book.gates:
+            first = walk.recorder.folder
+            click.echo("\nThe record is sealed at the release decision; what follows goes into the next one.")
+            walk = follow(first, why="after-release", keyring=keyring, person=opener, clock=clock)
+            if not _to_seal(walk, demo, stopped, codes):
+                return INTERRUPTED
+    _tell_records(codes, demo)
+    return 0
+
+
+def _unlocked(demo: Demo, sources: object) -> Keyring:
+    """The keyring with everyone of the invented crew who is still on the roster."""
+    from preflight.practice.scenario import CREW, PASSPHRASE
+    from preflight.record.keys import Keyring
+    from preflight.record.roster import Roster
+
+    keyring = Keyring(demo.keys, Roster.parse(demo.roster.read_bytes(), str(demo.roster)))
+    for member in CREW:
+        if member.id in keyring.roster:
+            keyring.unlock(member.id, PASSPHRASE)
+    return keyring
+
+
+def _to_seal(walk: Walk, demo: Demo, stopped: Callable[[], bool], codes: dict[Path, str]) -> bool:
+    """Walk until this record is sealed; False if a stop was asked for before."""
+    from preflight.practice.crew import SimulatedCrew, Stopped
+    from preflight.practice.scenario import CREW, PASSPHRASE
+
+    folder = walk.recorder.folder
+    crew = SimulatedCrew(
+        walk, folder=demo.folder, passphrases=dict.fromkeys((m.id for m in CREW), PASSPHRASE), stopped=stopped
+    )
+    click.echo(f"\nRecord {folder}")
+    phase = ""
+    with walk.recorder:
+        try:
+            for done in crew.run():
+                if done.phase and done.phase != phase:
+                    phase = done.phase
+                    click.echo(f"\n{phase}")
+                click.echo("\n".join(_told(done)))
+        except Stopped:
+            _tell_unsealed(folder)
+            raise
+        if walk.ledger.closed is None or walk.ledger.closed.entry.rec != walk.recorder.rec:
+            _tell_unsealed(folder)
+            return False
+        codes[folder] = walk.recorder.seal_code()
+    return True
+
+
+@contextlib.contextmanager
+def _stop_asked() -> Iterator[Callable[[], bool]]:
+    """Ctrl-C asks the crew to stop between two acts, so that a check puts its line back; a second ends."""
+    asked = threading.Event()
+
+    def ask(number: int, frame: FrameType | None) -> None:
+        if asked.is_set():
+            raise KeyboardInterrupt
+        asked.set()
+
+    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield asked.is_set
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+# -- what is printed --------------------------------------------------------------------------------
+
+
+def _told(done: Done) -> list[str]:
+    """One thing done, as lines of text: outcome, readings beside their limits, who signed."""
+    from preflight.clean import clean
+    from preflight.cli.told import reading_text
+
+    by = f"signed {done.signed}" if done.signed else ""
+    if done.witnessed:
+        by += f", witnessed {done.witnessed}"
+    if not done.step:
+        return [f"  {done.outcome:<6} {done.text}  [{by}]"]
+    lines = [f"  {done.outcome:<6} {done.what}: {clean(done.text, limit=400)}"]
+    details = [f"again: {clean(done.again, limit=400)}"] if done.again else []
+    details += [reading_text(reading) for reading in done.readings]
+    details += [f"- {clean(remark, limit=1000)}" for remark in done.remarks]
+    details += [f"“{clean(done.found, limit=400)}”"] if done.found else []
+    details += [f"because: {clean(done.why, limit=400)}"] if done.why else []
+    return lines + [f"         {detail}" for detail in [*details, by] if detail]
+
+
+def _tell_records(codes: dict[Path, str], demo: Demo) -> None:
+    from preflight.practice.scenario import CREW
+    from preflight.record.sshsig import seal_namespace
+
+    sealer = CREW[0].id
+    click.echo("\nTwo records, each a folder with everything an auditor needs:" if len(codes) > 1 else "")
+    for folder, code in codes.items():
+        click.echo(f"  {folder}  seal code {code}")
+    for folder, code in codes.items():
+        click.echo(f"\nTo verify {folder.name}:")
+        click.echo(f"  {_shell('preflight', 'verify', folder)}")
+        click.echo(f"  {_shell('preflight', 'verify', folder, '--roster', demo.roster)}")
+        click.echo(f"  {_shell('preflight', 'verify', folder, '--code', code)}")
+        keygen = _shell(
+            *("ssh-keygen", "-Y", "verify", "-f", folder / "allowed_signers", "-I", sealer),
+            *("-n", seal_namespace(True), "-s", folder / "seals" / f"{sealer}.sig"),
+        )
+        click.echo(f"  {keygen} < {_shell(folder / 'record.jsonl')}")
+
+
+def _tell_unsealed(folder: Path) -> None:
+    click.echo("\nThe record stands as far as it goes, unsealed:")
+    click.echo(f"  {_shell('preflight', 'verify', folder)}")
+
+
+def _shell(*words: str | Path) -> str:
+    return shlex.join(str(word) for word in words)
