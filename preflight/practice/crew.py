@@ -57,8 +57,8 @@ class Done:
     """One thing the crew did: a step with its outcome, readings and remarks, or a call.
 
     For a step `what` is its id, `text` its challenge and `again` why it was done once more. For a call
-    (`step` False) `what` is one of phase, poll, authorise, release, close, and `text` says it. `why` is why a step is
-    not go, `found` what was answered or seen. `signed` and `witnessed` are printed names.
+    (`step` False) `what` is one of phase, poll, authorise, release, close, and `text` says it. `why` is why a
+    step is not go, `found` what was answered or seen. `signed` and `witnessed` are printed names.
     """
 
     what: str
