@@ -69,7 +69,9 @@ def as_lines(flight: Flight, figures: FlightFigures) -> list[str]:
 
     judged = [reading for reading in figures.figures if _is_judged(reading, figures)]
     others = [reading for reading in figures.figures if not _is_judged(reading, figures)]
-    lines = [clean(flight.flight.name), "", _heading("FIGURES WITHOUT A LIMIT")]
+    known = {reading.name for reading in figures.figures}
+    others = [reading for reading in figures.inputs if reading.name not in known] + others
+    lines = [clean(flight.flight.name), "", _heading("WITHOUT A LIMIT")]
     lines += [_row(reading, bad=False) for reading in others]
     lines += ["", _heading("AGAINST LIMITS")]
     lines += [_row(reading, bad=_is_bad(reading, figures)) for reading in judged]

@@ -17,6 +17,8 @@ GAS_CONSTANT_AIR = 8314.32 / 28.9644
 """R* / M0 of the 1976 standard, J/(kg K)."""
 EARTH_RADIUS = 6_356_766.0
 """r0 of the 1976 standard, m."""
+KELVIN = 273.15
+"""K of 0 degC."""
 P0 = 101_325.0
 T0 = 288.15
 TROPOPAUSE = 11_000.0

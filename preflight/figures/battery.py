@@ -14,9 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
 
-Curve = tuple[tuple[float, ...], ...]
+from preflight.figures.atmosphere import KELVIN
 
-KELVIN = 273.15
+Curve = tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)

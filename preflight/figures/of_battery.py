@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 from preflight.config.flight import Cells, Efficiency
 from preflight.figures import battery
+from preflight.figures.atmosphere import KELVIN
 from preflight.figures.run_out import Axis, RunOut, run_out
 from preflight.figures.sheet import Sheet, to_si
 from preflight.readings import Reading
@@ -126,7 +127,7 @@ def _refusals(sheet: Sheet, pack: battery.Pack, prefix: str, resource: str) -> b
 def _nothing_left(cells: Cells, pack: battery.Pack, resource: str) -> str:
     if pack.derating[0] > 0 and battery.share_down_to(pack.chemistry, battery.end_voltage(pack)) > 0:
         return f"The {resource} may be used up before power-up, by what ran since its cells were fitted."
-    cold = cells.cell_temperature - battery.KELVIN
+    cold = cells.cell_temperature - KELVIN
     end = battery.end_voltage(pack)
     return (
         f"The {resource} may give nothing: {cells.chemistry} at {cold:.0f} degC, down to {end:.2f} V a cell."

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from preflight.figures import ascent, atmosphere, descent, gas
+from preflight.figures.atmosphere import KELVIN
+from preflight.figures.feed import Feed
 from preflight.figures.profile import STEP, Profile, Wind
 from preflight.figures.run_out import Axis
 from preflight.figures.sheet import Sheet
@@ -79,10 +81,15 @@ def fill_figures(sheet: Sheet) -> Fill:
     """Adds the fill's figures, the rate at release and the neck lift for its limits."""
     flight, feed = sheet.flight, sheet.feed
     balloon, site = flight.balloon, flight.site
-    qnh = feed.better("site.qnh", (site.qnh or atmosphere.P0) / 100).value * 100
-    measured_temperature = feed.known("site.temperature")
-    temperature = site.temperature if measured_temperature is None else measured_temperature.value + 273.15
-    column = atmosphere.site_column(site.elevation, qnh=qnh, temperature=temperature)
+    qnh = _of_the_day(feed, "site.qnh", None if site.qnh is None else site.qnh / 100)
+    celsius = _of_the_day(
+        feed, "site.temperature", None if site.temperature is None else site.temperature - KELVIN
+    )
+    column = atmosphere.site_column(
+        site.elevation,
+        qnh=None if qnh is None else qnh * 100,
+        temperature=None if celsius is None else celsius + KELVIN,
+    )
     air = column.at(site.elevation)
     mass = feed.better("balloon.mass", balloon.mass).value
     packages = feed.better("payload.mass", sum(package.mass for package in flight.payload.package)).value
@@ -115,6 +122,14 @@ def fill_figures(sheet: Sheet) -> Fill:
     _cylinder(sheet, fill)
     _rates(sheet, fill)
     return fill
+
+
+def _of_the_day(feed: Feed, name: str, declared: float | None) -> float | None:
+    """Measured, else declared, in the name's unit; None leaves it to the standard atmosphere."""
+    if declared is None:
+        known = feed.known(name)
+        return None if known is None else known.value
+    return feed.better(name, declared).value
 
 
 def _cylinder(sheet: Sheet, fill: Fill) -> None:

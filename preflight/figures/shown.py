@@ -38,6 +38,8 @@ def value_text(reading: Reading) -> str:
     factor, unit = _scale(reading, value)
     if unit == "B":
         return f"{value:.0f} B"
+    if reading.source != "computed":
+        return f"{value:.5g} {unit}".strip()
     digits = DIGITS
     while digits < MOST_DIGITS and _sides(reading, _rounded(value, digits)) != _sides(reading, value):
         digits += 1
