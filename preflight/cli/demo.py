@@ -131,11 +131,15 @@ def _unlocked(demo: Demo, sources: object) -> Keyring:
 def _to_seal(walk: Walk, demo: Demo, stopped: Callable[[], bool], codes: dict[Path, str]) -> bool:
     """Walk until this record is sealed; False if a stop was asked for before."""
     from preflight.practice.crew import SimulatedCrew, Stopped
-    from preflight.practice.scenario import CREW, PASSPHRASE
+    from preflight.practice.scenario import CREW, PASSPHRASE, VOLTMETER
 
     folder = walk.recorder.folder
     crew = SimulatedCrew(
-        walk, folder=demo.folder, passphrases=dict.fromkeys((m.id for m in CREW), PASSPHRASE), stopped=stopped
+        walk,
+        folder=demo.folder,
+        passphrases=dict.fromkeys((member.id for member in CREW), PASSPHRASE),
+        typed=VOLTMETER,
+        stopped=stopped,
     )
     click.echo(f"\nRecord {folder}")
     phase = ""
@@ -149,8 +153,9 @@ def _to_seal(walk: Walk, demo: Demo, stopped: Callable[[], bool], codes: dict[Pa
         except Stopped:
             _tell_unsealed(folder)
             raise
-        if walk.ledger.closed is None or walk.ledger.closed.entry.rec != walk.recorder.rec:
+        if walk.ledger.closed is None:
             _tell_unsealed(folder)
+            click.echo("preflight: stopped", err=True)
             return False
         codes[folder] = walk.recorder.seal_code()
     return True

@@ -29,6 +29,8 @@ PASSPHRASE = "demo"  # noqa: S105 - shown to everyone: it guards nothing
 LAPTOP = "laptop"
 RATE, BAUD = 5.0, 38400
 GROUND = Ground()
+VOLTMETER = {"battery.open_voltage": 8.29}
+"""What the invented crew reads off and types for a check, by reading name in that name's unit."""
 CHECKLIST = "latex-flight.toml"
 CARD_SIZE = 128 * 1024 * 1024
 LEAD = timedelta(hours=3)
@@ -279,7 +281,7 @@ drag_coefficient = 0.75
 [sample]
 rate = "{RATE:g} Hz"
 format = "delimited"
-length = "72 B"
+length = "64 B"
 {fields}
 
 [link]

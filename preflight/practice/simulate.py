@@ -80,7 +80,12 @@ class SimulatedPayload:
             (self.folder / STATUS).unlink(missing_ok=True)
             self._write_faults()
             self._child = subprocess.Popen(  # noqa: S603 - our own interpreter and module
-                self._command(), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+                self._command(),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                # Ctrl-C is for the tool alone: a check puts its line back first, then the payload is ended.
+                process_group=0,
             )
         except OSError as error:
             raise DeviceError(
