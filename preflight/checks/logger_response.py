@@ -320,7 +320,7 @@ def _finding(
         readings=readings,
         remarks=tuple(remarks),
         evidence=evidence,
-        reads=("link.baud", "link.framing", "port.logger", "logger.exchange", "logger.leave"),
+        reads=("link.baud", "link.framing", "port", "logger.exchange", "logger.leave"),
     )
 
 

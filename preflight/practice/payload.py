@@ -268,7 +268,7 @@ class Payload:
         if "no-samples" in self.faults or self._every("skipping"):
             return
         if "garbled" in self.faults:
-            line = bytes((byte * 37 ^ 0xA5) | 0x80 for byte in line)
+            line = bytes((byte * 37 ^ 0xA5) & 0xFF | 0x80 for byte in line)
         self.tap_line.send(line)
         if self._every("repeating"):
             self.tap_line.send(line)
