@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from importlib.metadata import entry_points
 
-from preflight.config.checklist import Head, Measure, Phase, Step
+from preflight.config.checklist import Measure, Phase, Step
 from preflight.config.flight_rules import unique
 from preflight.config.found import Found, instead, nearest
 from preflight.config.keys import find_key, flight_keys, flight_sections
@@ -89,20 +89,25 @@ def _gates(found: Found) -> None:
 
 
 def _roles(found: Found) -> frozenset[str] | None:
-    """The roles that may be named; None where the head itself is wrong."""
-    head = found.get(Head, "checklist")
-    if head is None:
+    """The roles that may be named; None where the stations themselves are wrong."""
+    stations, others = _words(found, "stations"), _words(found, "roles")
+    if not stations:
         return None
-    for key in ("stations", "roles"):
-        names = getattr(head, key)
+    for key, names in (("stations", stations), ("roles", others)):
         unique(found, [(("checklist", key, i), name) for i, name in enumerate(names)], "role")
         if INSTRUMENT in names:
             place = ("checklist", key, names.index(INSTRUMENT))
             found.add(place, '"instrument" is the laptop\'s own role', "use another word")
-    roles = frozenset(head.stations) | frozenset(head.roles)
+    roles = frozenset((*stations, *others))
     for key in ("release_by", "seal_by"):
-        _known_roles(found, ("checklist", key), getattr(head, key), roles)
+        _known_roles(found, ("checklist", key), _words(found, key), roles)
     return roles
+
+
+def _words(found: Found, key: str) -> tuple[str, ...]:
+    """A list of the head as the file has it, so that one bad key there does not leave roles unjudged."""
+    words = found.value("checklist", key)
+    return tuple(str(word) for word in words) if isinstance(words, list) else ()
 
 
 def _known_roles(found: Found, path: Path, names: tuple[str, ...], roles: frozenset[str]) -> None:

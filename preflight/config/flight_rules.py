@@ -120,9 +120,7 @@ def _sample(found: Found) -> None:
         _field_unit(found, path, field)
         _ordered(found, path, field.at_least, field.at_most)
         if field.scale == 0:
-            found.add(
-                (*path, "scale"), "is zero: every value would be lost", "give the factor, or leave it out"
-            )
+            found.add((*path, "scale"), "is zero: every value is lost", "give the factor, or leave it out")
     sample = found.get(Sample, "sample")
     if sample is None:
         return

@@ -17,6 +17,7 @@ from preflight.config.problems import BadFile, Path, Problem, key_text, quoted
 
 MAX_PROBLEMS = 200
 MAX_LISTED = 40
+MAX_COMPARED = 1000
 S = TypeVar("S", bound=Struct)
 
 
@@ -155,7 +156,7 @@ def _huge(raw: float) -> bool:
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word closest to `word`, if any is close."""
-    close = difflib.get_close_matches(word[:60], list(known), n=1)
+    close = difflib.get_close_matches(word[:60], list(known)[:MAX_COMPARED], n=1)
     return close[0] if close else None
 
 

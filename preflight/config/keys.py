@@ -47,7 +47,7 @@ def flight_keys() -> Mapping[str, Key]:
 
 def find_key(name: str) -> Key | None:
     """The key of that name, which may lie in an array element ("payload.package[2].mass")."""
-    return _all_keys()[0].get(_POSITION.sub("[]", name))
+    return None if "[]" in name else _all_keys()[0].get(_POSITION.sub("[]", name))
 
 
 @functools.cache

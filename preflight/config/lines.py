@@ -59,6 +59,7 @@ class _Scan:
         self._to_end_of_line()
         path: Path = ()
         for name in names[:-1]:
+            self.lines.setdefault((*path, name), self.line)  # a table may be there by those inside it alone
             path = self._inside((*path, name))
         path = (*path, *names[-1:])
         if brackets == 2:

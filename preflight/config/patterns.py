@@ -12,8 +12,8 @@ _REPEAT = re.compile(r"\{(\d*)(,?)(\d*)\}")
 def trouble(pattern: str) -> str | None:
     """What is wrong with `pattern`; None where nothing is.
 
-    Beside what does not compile, repeats inside repeats are refused, since a reply made for it could keep
-    such a pattern busy for hours, and counted repeats beyond `MAX_REPEAT`.
+    Beside what does not compile, repeats and alternatives inside repeats are refused, since a reply made for
+    it could keep such a pattern busy for hours, and counted repeats beyond `MAX_REPEAT`.
     """
     for found in _REPEAT.finditer(pattern):
         if any(digits and (len(digits) > 5 or int(digits) > MAX_REPEAT) for digits in found.group(1, 3)):
@@ -24,14 +24,14 @@ def trouble(pattern: str) -> str | None:
             re.compile(pattern)
     except (re.error, OverflowError, RecursionError) as error:
         return f"is not a regular expression ({error})"
-    return "repeats what already repeats, as in (a+)+" if _nested(pattern) else None
+    return "repeats what may already match in several ways, as in (a+)+" if _nested(pattern) else None
 
 
 def _nested(pattern: str) -> bool:
-    """Whether a group that holds a repeat is itself repeated without a small bound."""
-    open_groups = [False]  # for each group around here: whether it holds a repeat so far
+    """Whether a group that holds a repeat or alternatives is itself repeated."""
+    open_groups = [False]  # for each group around here: whether it holds one so far
     at = 0
-    closed = False  # whether a group with a repeat ended right before
+    closed = False  # whether a group with one ended right before
     while at < len(pattern):
         char = pattern[at]
         if char == "\\":
@@ -58,6 +58,7 @@ def _nested(pattern: str) -> bool:
             continue
         else:
             closed = False
+            open_groups[-1] = open_groups[-1] or char == "|"
         at += 1
     return False
 

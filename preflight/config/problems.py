@@ -43,7 +43,7 @@ class Problem:
     remedy: str
 
     def __str__(self) -> str:
-        place = clean(self.file, limit=300)
+        place = clean(self.file, limit=1000)
         if self.line is not None:
             place = f"{place}:{self.line}"
         parts = [part for part in (place, self.key) if part]

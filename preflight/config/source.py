@@ -112,7 +112,7 @@ _SYNTAX = (
     ("Illegal character '\\n'", "a text without its closing quote", "close the quote on the same line"),
     ("Illegal character", "a control character", "remove it, or write it as \\uXXXX"),
     ("Found invalid character", "a control character", "remove it, or write it as \\uXXXX"),
-    ("Unescaped '\\\\' in a string", "a lone backslash in quotes", "double it, or use 'single quotes'"),
+    ("Unescaped '\\' in a string", "a lone backslash in quotes", "double it, or use 'single quotes'"),
     ("Unclosed array", "an array without ]", "close the bracket"),
     ("Unclosed inline table", "a table without }", "close the brace, on the same line"),
     ("Expected ']' at the end of a table", "a table name without ]", "write [table]"),

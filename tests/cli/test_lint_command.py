@@ -1,0 +1,117 @@
+"""`preflight lint` as a person runs it."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from preflight.cli.main import run
+from preflight.config.shipped import shipped_file
+
+
+def lint(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
+    code = run(["lint", *args])
+    shown = capsys.readouterr()
+    assert "Traceback" not in shown.out + shown.err
+    return code, shown.out, shown.err
+
+
+def test_the_shipped_files_are_told_apart_and_have_no_problems(capsys: pytest.CaptureFixture[str]) -> None:
+    flight, checklist = shipped_file("flight.toml"), shipped_file("latex-flight.toml")
+    code, out, err = lint(capsys, str(flight), str(checklist))
+    assert (code, err) == (0, "")
+    assert out.splitlines() == [
+        f'{flight}: flight file "Fulmar 3", no problems',
+        f'{checklist}: checklist "Latex balloon, single payload" revision A: 7 phases, 48 steps, no problems',
+    ]
+
+
+def test_one_bad_file_of_two_gives_exit_code_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bad = tmp_path / "bad.toml"
+    bad.write_text('[flight]\nname = "A"\n[balloon]\nmass = "1,5 kg"\n', encoding="utf-8")
+    code, out, err = lint(capsys, str(bad), str(shipped_file("latex-flight.toml")))
+    assert code == 2
+    assert "no problems" in out
+    assert (
+        f'{bad}:4: balloon.mass: "1,5 kg" is not a plain number and a unit; write a decimal point: "1.5 kg"'
+        in err
+    )
+    assert f"{bad}:1: flight.release: is missing; " in err
+    assert f"{bad}: payload: is missing; add the section [payload]" in err
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[checklist]\ntitle = 5\n", "checklist.title"),
+        ("[balloon]\n", "flight: is missing"),
+        ("[[phase]]\n", "checklist: is missing"),
+        ("[other]\n", "is neither a flight file nor a checklist"),
+        ("flight = 5\n", "flight: is the number 5"),
+    ],
+)
+def test_a_file_is_recognised_by_its_tables(
+    text: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "some.toml"
+    path.write_text(text, encoding="utf-8")
+    code, _, err = lint(capsys, str(path))
+    assert code == 2
+    assert said in err
+
+
+def test_advice_is_told_and_changes_no_exit_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "list.toml"
+    text = shipped_file("latex-flight.toml").read_text(encoding="utf-8")
+    path.write_text(text.replace('"Four corners weighed down, swept by hand"', '"Checked"'), encoding="utf-8")
+    code, out, err = lint(capsys, str(path))
+    assert (code, err) == (0, "")
+    line = text[: text.index("Four corners")].count("\n") + 1
+    assert out.splitlines()[0] == (
+        f'{path}:{line}: phase[2].step[6].response: "Checked" can be said without looking; '
+        "state the value or what is seen (advice)"
+    )
+
+
+def test_files_that_a_flight_file_names_must_be_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "flight.toml"
+    text = shipped_file("flight.toml").read_text(encoding="utf-8") + '[wind]\ntable = "winds.csv"\n'
+    path.write_text(text, encoding="utf-8")
+    code, _, err = lint(capsys, str(path))
+    assert code == 2
+    last, absent = text.count("\n"), "there is no such file; check the name and the folder"
+    assert err.splitlines() == [
+        f'{path}:14: flight.checklist: "latex-flight.toml": {absent}',
+        f'{path}:{last}: wind.table: "winds.csv": {absent}',
+    ]
+
+
+@pytest.mark.parametrize("kind", ["flight", "checklist"])
+def test_a_schema_is_one_json_object(kind: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = lint(capsys, "--schema", kind)
+    assert (code, err) == (0, "")
+    schema = json.loads(out)
+    assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert kind.capitalize() in schema["$defs"]
+
+
+@pytest.mark.parametrize("args", [(), ("--schema", "balloon"), ("--schema", "flight", "x.toml")])
+def test_a_command_that_makes_no_sense(args: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = lint(capsys, *args)
+    assert code == 2
+    assert out == ""
+    assert "Usage: preflight lint" in err
+
+
+def test_an_escape_sequence_in_a_file_name_is_shown_and_not_obeyed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "x\x1b[31m.toml"
+    path.write_text("[flight]\n", encoding="utf-8")
+    for target in (path, tmp_path / "none\x1b[2J", tmp_path / "raw\udcff"):
+        code, out, err = lint(capsys, str(target))
+        assert code == 2
+        assert "\x1b" not in out + err
+        assert err

@@ -1,0 +1,15 @@
+"""The shipped files as text, for tests to spoil."""
+
+import pytest
+
+from preflight.config.shipped import shipped_file
+
+
+@pytest.fixture(scope="session")
+def flight_text() -> str:
+    return shipped_file("flight.toml").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="session")
+def checklist_text() -> str:
+    return shipped_file("latex-flight.toml").read_text(encoding="utf-8")
