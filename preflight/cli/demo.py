@@ -206,7 +206,7 @@ def _tell_records(codes: dict[Path, str], demo: Demo) -> None:
     from preflight.record.sshsig import seal_namespace
 
     sealer = CREW[0].id
-    click.echo("\nTwo records, each a folder with everything an auditor needs:" if len(codes) > 1 else "")
+    click.echo("\nThe records, each a folder with everything an auditor needs:")
     for folder, code in codes.items():
         click.echo(f"  {folder}  seal code {code}")
     for folder, code in codes.items():
