@@ -119,15 +119,15 @@ def evidence_of(entry: Entry) -> tuple[EvidenceData, ...]:
     return entry.data.evidence if isinstance(entry.data, CheckData) else ()
 
 
-def check_kept(folder: Path, entry: Entry) -> None:
-    """RecordError unless every file that the entry names by its SHA-256 is in the folder, unchanged."""
-    for item in evidence_of(entry):
-        _check_file(folder, EVIDENCE, item.sha256, item.size)
+def kept_by(entry: Entry) -> tuple[tuple[str, str, int], ...]:
+    """Place, SHA-256 and size of every file that the entry says is kept in the folder."""
     if isinstance(entry.data, RecoverData):
-        _check_file(folder, TORN, entry.data.sha256, entry.data.size)
+        return ((TORN, entry.data.sha256, entry.data.size),)
+    return tuple((EVIDENCE, item.sha256, item.size) for item in evidence_of(entry))
 
 
-def _check_file(folder: Path, place: str, sha256: str, size: int) -> None:
+def check_kept(folder: Path, place: str, sha256: str, size: int) -> None:
+    """RecordError unless the file is in the folder, unchanged."""
     what = f"{place}/{sha256}"
     if (folder / place).is_symlink():
         raise RecordError(f"{place}/ is a symbolic link; a record holds plain folders only")
@@ -140,11 +140,11 @@ def _check_file(folder: Path, place: str, sha256: str, size: int) -> None:
 
 def make_record(folder: Path, files: Mapping[str, bytes]) -> int:
     """A new record's folder with its copies, and its locked and empty record."""
+    if folder.exists():
+        raise RecordError(f"{folder} is there already")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         disk.make_folder(folder)
-    except FileExistsError:
-        raise RecordError(f"{folder} is there already") from None
     except OSError as error:
         raise RecordError(f"{folder} cannot be made: {disk.reason(error)}") from None
     fd = None

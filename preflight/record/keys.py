@@ -165,7 +165,7 @@ def make_key(folder: Path, person_id: str, passphrase: str | None, *, rounds: in
     elif not passphrase:
         raise RecordError("a key needs a passphrase; an empty one is none")
     else:
-        how = form.encryption_builder().kdf_rounds(rounds).build(passphrase.encode())
+        how = form.encryption_builder().kdf_rounds(rounds).build(_secret(passphrase))
     keep_key(folder, person_id, key.private_bytes(serialization.Encoding.PEM, form, how))
     return key.public_key().public_bytes_raw()
 
@@ -204,7 +204,7 @@ def _decrypt(data: bytes, where: str, passphrase: str | None) -> Ed25519PrivateK
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
     from cryptography.hazmat.primitives.serialization import load_ssh_private_key
 
-    secret = None if passphrase is None else passphrase.encode("utf-8", "surrogateescape")
+    secret = None if passphrase is None else _secret(passphrase)
     try:
         key = load_ssh_private_key(data, secret)
     except (ValueError, TypeError, UnsupportedAlgorithm):
@@ -214,6 +214,11 @@ def _decrypt(data: bytes, where: str, passphrase: str | None) -> Ed25519PrivateK
     if not isinstance(key, Ed25519PrivateKey):
         raise RecordError(f"the key in {where} is not an Ed25519 key")
     return key
+
+
+def _secret(passphrase: str) -> bytes:
+    # An encoding error would carry the passphrase: lone surrogates, too, must have bytes.
+    return passphrase.encode("utf-8", "surrogatepass")
 
 
 def _read_private(path: Path) -> bytes:

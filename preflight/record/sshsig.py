@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import functools
 import hashlib
 from typing import TYPE_CHECKING
 
@@ -64,11 +65,11 @@ def public_blob(public: bytes) -> bytes:
 
 def to_be_signed(namespace: str, message: bytes) -> bytes:
     """The blob that is signed for `message`."""
-    return to_be_signed_prefix(namespace) + string(hashlib.sha512(message).digest())
+    return _to_be_signed_prefix(namespace) + string(hashlib.sha512(message).digest())
 
 
-def to_be_signed_prefix(namespace: str) -> bytes:
-    """The part of the blob that is the same for every message of a namespace."""
+@functools.cache
+def _to_be_signed_prefix(namespace: str) -> bytes:
     return _MAGIC + string(namespace.encode()) + string(b"") + string(_HASH)
 
 

@@ -26,10 +26,10 @@ from preflight.record.folder import (
     SEALS,
     TORN,
     check_kept,
-    evidence_of,
+    kept_by,
     read_pinned,
 )
-from preflight.record.kinds import CloseData, RecoverData
+from preflight.record.kinds import CloseData
 from preflight.record.roster import Roster
 from preflight.record.scan import RECORD, Progress, Scan, opening, read_record, scan
 from preflight.record.seal import check_seals, parse_code, seal_code, seal_names
@@ -131,13 +131,21 @@ class _Examination:
             raise _BadError(found.why, found.first_bad)
         read_pinned(self.folder, opening(found.entries))
         self._check_roles(own)
-        for entry in found.entries:
-            try:
-                check_kept(self.folder, entry)
-            except RecordError as error:
-                raise _BadError(f"line {entry.seq}: {error}", entry.seq) from None
+        self._check_files(found)
         self._look_around(found)
         return self._judge_seals(found, data)
+
+    def _check_files(self, found: Scan) -> None:
+        seen: set[tuple[str, str, int]] = set()
+        for entry in found.entries:
+            for kept in kept_by(entry):
+                if kept in seen:
+                    continue
+                seen.add(kept)
+                try:
+                    check_kept(self.folder, *kept)
+                except RecordError as error:
+                    raise _BadError(f"line {entry.seq}: {error}", entry.seq) from None
 
     def _own_roster(self) -> Roster:
         return Roster.parse(disk.read_file(self.folder / ROSTER, ROSTER, MAX_PINNED), ROSTER)
@@ -192,9 +200,10 @@ class _Examination:
         rec = found.entries[0].rec
         if self.folder.resolve().name != rec:
             self.warnings.append(f"the folder is not named after its record, {rec}")
-        named = {item.sha256 for entry in found.entries for item in evidence_of(entry)}
-        torn = {entry.data.sha256 for entry in found.entries if isinstance(entry.data, RecoverData)}
-        places: dict[str, set[str]] = {EVIDENCE: named, TORN: torn, SEALS: set(seal_names(self.folder))}
+        places: dict[str, set[str]] = {EVIDENCE: set(), TORN: set(), SEALS: set(seal_names(self.folder))}
+        for entry in found.entries:
+            for place, sha256, _ in kept_by(entry):
+                places[place].add(sha256)
         strange = [
             name
             for name in disk.list_folder(self.folder, "the folder")

@@ -1,4 +1,4 @@
-"""Times `verify` over a large sealed record against the bare Ed25519 checks of its signatures, in one process.
+"""Times `verify` over a large sealed record against the bare Ed25519 checks of it, in one process.
 
 Run it by hand: python tests/record/bench_verify.py [ENTRIES]
 """
@@ -11,9 +11,9 @@ import time
 from pathlib import Path
 from unittest.mock import patch
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from conftest import HandClock, Making, build_crew, check_data
+from record_making import HandClock, Making, build_crew, check_data
 
 from preflight.record import disk, sshsig
 from preflight.record.entry import parse_line
@@ -34,7 +34,9 @@ def build(folder: Path, entries: int) -> Path:
             of = {"of": len(recorder._entries)}
             recorder.append("sign", of, signer=ada, meaning="performed", auth="selected")
         while len(recorder.entries) < entries - 1:
-            recorder.append("power", {"cause": "crew", "detail": ""}, signer=ada, meaning="did", auth="selected")
+            recorder.append(
+                "power", {"cause": "crew", "detail": ""}, signer=ada, meaning="did", auth="selected"
+            )
         making.shut(recorder)
         recorder.close()
     return recorder.folder
