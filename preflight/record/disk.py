@@ -10,7 +10,7 @@ import stat
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from preflight.clean import clean
 from preflight.errors import RecordError
@@ -91,7 +91,7 @@ def open_append(path: Path, *, new: bool = False) -> int:
 
 
 @contextlib.contextmanager
-def _regular(path: Path, what: str) -> Iterator[IO[bytes]]:
+def _regular(path: Path, what: str) -> Iterator[int]:
     try:
         fd = os.open(path, os.O_RDONLY | _NO_FOLLOW | _NO_WAIT | _BINARY)
     except FileNotFoundError:
@@ -101,10 +101,14 @@ def _regular(path: Path, what: str) -> Iterator[IO[bytes]]:
             raise RecordError(f"{what} is a symbolic link; a record holds plain files only") from None
         reason = error.strerror if isinstance(error, OSError) else error
         raise RecordError(f"{what} cannot be opened: {reason}") from None
-    with open(fd, "rb", buffering=0) as file:
+    try:
         if not stat.S_ISREG(os.fstat(fd).st_mode):
             raise RecordError(f"{what} is not a plain file")
-        yield file
+        yield fd
+    except OSError as error:
+        raise RecordError(f"{what} cannot be read: {error.strerror}") from None
+    finally:
+        os.close(fd)
 
 
 def read_file(path: Path, what: str, limit: int) -> bytes:
@@ -122,27 +126,21 @@ def read_file(path: Path, what: str, limit: int) -> bytes:
 def read_head(path: Path, what: str, size: int) -> bytes:
     """The first `size` bytes of a plain file, or all of it; RecordError as `read_file`."""
     data = bytearray()
-    with _regular(path, what) as file:
-        try:
-            while len(data) < size and (part := file.read(min(_CHUNK, size - len(data)))):
-                data += part
-        except OSError as error:
-            raise RecordError(f"{what} cannot be read: {error.strerror}") from None
+    with _regular(path, what) as fd:
+        while len(data) < size and (part := os.read(fd, min(_CHUNK, size - len(data)))):
+            data += part
     return bytes(data)
 
 
 def hash_file(path: Path, what: str, size: int) -> tuple[str, int]:
     """SHA-256 and length of a plain file, looking no further than `size` bytes and one more."""
     digest = hashlib.sha256()
-    size_read = 0
-    with _regular(path, what) as file:
-        try:
-            while size_read <= size and (part := file.read(min(_CHUNK, size + 1 - size_read))):
-                digest.update(part)
-                size_read += len(part)
-        except OSError as error:
-            raise RecordError(f"{what} cannot be read: {error.strerror}") from None
-    return digest.hexdigest(), size_read
+    seen = 0
+    with _regular(path, what) as fd:
+        while seen <= size and (part := os.read(fd, min(_CHUNK, size + 1 - seen))):
+            digest.update(part)
+            seen += len(part)
+    return digest.hexdigest(), seen
 
 
 def list_folder(path: Path, what: str) -> tuple[str, ...]:

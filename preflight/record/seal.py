@@ -10,6 +10,7 @@ import hashlib
 import re
 from pathlib import Path
 
+from preflight.clean import clean
 from preflight.errors import RecordError
 from preflight.record import disk, sshsig
 from preflight.record.folder import ROSTER, SEALS, read_pinned
@@ -93,10 +94,12 @@ def check_seals(folder: Path, data: bytes, roster: Roster, *, drill: bool) -> tu
     namespace = sshsig.seal_namespace(drill)
     sealed = []
     for name in seal_names(folder):
+        shown = f"the seal {SEALS}/{clean(name, limit=80)}"
+        armoured = disk.read_file(folder / SEALS / name, shown, sshsig.MAX_ARMOUR)
         try:
-            sealed.append(_check_seal(folder / SEALS / name, data, roster, namespace))
+            sealed.append(_check_seal(name.removesuffix(SUFFIX), armoured, data, roster, namespace))
         except RecordError as error:
-            raise RecordError(f"the seal {SEALS}/{name} {error}") from None
+            raise RecordError(f"{shown} {error}") from None
     return tuple(sealed)
 
 
@@ -106,8 +109,7 @@ def seal_names(folder: Path) -> tuple[str, ...]:
     return tuple(n for n in names if n.endswith(SUFFIX) and not n.startswith("."))
 
 
-def _check_seal(path: Path, data: bytes, roster: Roster, namespace: str) -> str:
-    person_id = path.name.removesuffix(SUFFIX)
+def _check_seal(person_id: str, armoured: bytes, data: bytes, roster: Roster, namespace: str) -> str:
     if person_id not in roster:
         raise RecordError("is by someone who is not on the roster")
     person = roster.find(person_id)
@@ -115,7 +117,6 @@ def _check_seal(path: Path, data: bytes, roster: Roster, namespace: str) -> str:
         raise RecordError("is an instrument's; only a person seals a record")
     if not person.good_for(namespace):
         raise RecordError(f"is by a key that the roster keeps from {namespace}")
-    armoured = disk.read_file(path, "file", sshsig.MAX_ARMOUR)
     public, signature = sshsig.parse_armour(armoured, namespace)
     if public != person.key:
         raise RecordError(f"is by another key than {person.id}'s")

@@ -1,0 +1,90 @@
+"""Records that follow one another."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from record_making import lines_of, put
+
+from preflight.errors import RecordError
+from preflight.record.folder import read
+from preflight.record.kinds import Previous
+from preflight.record.links import check_link, find_forks, previous_of
+
+
+@pytest.fixture
+def first(making):
+    return making.sealed(rec="first")
+
+
+def follow(making, first, rec, why="after-release", head=None):
+    previous = Previous(rec=first.name, head=head or read(first).head, why=why)
+    recorder = making.begin(rec=rec, previous=previous)
+    recorder.close()
+    return recorder.folder
+
+
+def test_a_record_follows_the_one_beside_it(making, first):
+    assert check_link(first).state == "first"
+    second = follow(making, first, "second")
+    link = check_link(second)
+    assert (link.state, link.previous.rec, link.previous.why) == ("follows", "first", "after-release")
+    assert "first" in link.text
+    assert previous_of(second) == link.previous
+    assert find_forks(making.logs) == ()
+
+
+def test_a_record_whose_previous_is_elsewhere(making, first):
+    second = follow(making, first, "second")
+    shutil.rmtree(first)
+    assert check_link(second).state == "absent"
+
+
+@pytest.mark.parametrize("why", ["new-flight", "storage", "handover", "after-release"])
+def test_a_previous_that_is_not_as_it_was_is_broken(making, first, why):
+    second = follow(making, first, "second", why)
+    whole = lines_of(first)
+    put(first, whole[:-1])
+    assert check_link(second).state == "broken"
+    put(first, [*whole[:-1], whole[-1].replace(b"decided", b"Decided")])
+    assert check_link(second).state == "broken"
+    put(first, [b"nonsense\n"])
+    assert check_link(second).state == "broken"
+    (first / "record.jsonl").unlink()
+    assert check_link(second).state == "broken"
+
+
+def test_only_a_failed_device_may_hold_more_than_the_head(making, first):
+    head = read(first).hashes[-2]
+    assert check_link(follow(making, first, "kept", "storage", head)).state == "follows"
+    link = check_link(follow(making, first, "went-on", "handover", head))
+    assert link.state == "broken"
+    assert "went on by 1" in link.text
+
+
+def test_a_folder_named_like_the_previous_that_holds_another(making, first):
+    second = follow(making, first, "second")
+    other = making.sealed(rec="other")
+    shutil.rmtree(first)
+    other.rename(first)
+    link = check_link(second)
+    assert link.state == "broken"
+    assert "holds the record other" in link.text
+
+
+def test_two_that_name_one_previous_are_a_fork(making, first):
+    follow(making, first, "second")
+    follow(making, first, "third", "new-flight", read(first).hashes[-2])
+    (making.logs / "notes.txt").write_bytes(b"")
+    (making.logs / "empty").mkdir()
+    (making.logs / "torn").mkdir()
+    (making.logs / "torn" / "record.jsonl").write_bytes(b"{")
+    (fork,) = find_forks(making.logs)
+    assert (fork.previous, fork.records) == ("first", ("second", "third"))
+
+
+def test_a_first_line_that_cannot_be_read(making, first):
+    put(first, lines_of(first)[1:])
+    with pytest.raises(RecordError, match="open entry"):
+        check_link(first)
