@@ -194,6 +194,7 @@ def _told(done: Done) -> list[str]:
         return [f"  {done.outcome:<6} {done.text}  [{by}]"]
     lines = [f"  {done.outcome:<6} {done.what}: {clean(done.text, limit=400)}"]
     details = [f"again: {clean(done.again, limit=400)}"] if done.again else []
+    details += [f"first: {clean(done.leads, limit=400)}"] if done.leads else []
     details += [reading_text(reading) for reading in done.readings]
     details += [f"- {clean(remark, limit=1000)}" for remark in done.remarks]
     details += [f"“{clean(done.found, limit=400)}”"] if done.found else []

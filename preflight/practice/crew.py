@@ -58,7 +58,8 @@ class Done:
 
     For a step `what` is its id, `text` its challenge and `again` why it was done once more. For a call
     (`step` False) `what` is one of phase, poll, authorise, release, close, and `text` says it. `why` is why a
-    step is not go, `found` what was answered or seen. `signed` and `witnessed` are printed names.
+    step is not go, `found` what was answered or seen, `leads` which lead is moved before. `signed` and
+    `witnessed` are printed names.
     """
 
     what: str
@@ -69,6 +70,7 @@ class Done:
     why: str = ""
     again: str = ""
     found: str = ""
+    leads: str = ""
     readings: tuple[Reading, ...] = ()
     remarks: tuple[str, ...] = ()
     signed: str = ""
@@ -164,6 +166,7 @@ class SimulatedCrew:
             why="" if after.outcome == "go" else after.reason,
             again=before.reason if before.outcome == "stale" else "",
             found=found,
+            leads=table.get(step.check).leads if step.check is not None else "",
             readings=after.finding.readings if after.finding is not None else (),
             remarks=remarks,
             signed=signed,
