@@ -184,7 +184,7 @@ def site_column(elevation: float, *, qnh: float | None = None, temperature: floa
             below, slope = _STANDARD_LAYERS[index - 1]
             high += slope * (height - below)
         profile.append((height, high, gradient))
-    return Column(base, pressure_at(P0 if qnh is None else qnh, elevation), tuple(profile))
+    return Column(base, pressure_at(P0 if qnh is None else qnh, base), tuple(profile))
 
 
 def pressure_altitude(pressure: float) -> float:

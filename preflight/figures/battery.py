@@ -16,6 +16,9 @@ from importlib import resources
 
 from preflight.figures.atmosphere import KELVIN
 
+NO_LOAD = 1e-9
+"""A. Nothing at all, as far as a pack is concerned."""
+
 Curve = tuple[tuple[float, ...], ...]
 
 
@@ -177,7 +180,7 @@ def usable(pack: Pack, *, left: float = 1.0, used: float = 0.0) -> tuple[float, 
 
 def endurance(usable: float, load: float) -> float | None:
     """s that `usable` C last at `load` A; None for no load, which would last for ever."""
-    return usable / load if load > 0 else None
+    return usable / load if load > NO_LOAD else None
 
 
 def _along(x: float, points: Sequence[Sequence[float]]) -> float:

@@ -101,7 +101,7 @@ def _say_what_was_assumed(sheet: Sheet, cells: Cells, pack: battery.Pack, prefix
 def _refusals(sheet: Sheet, pack: battery.Pack, prefix: str, resource: str) -> bool:
     """No-gos in words; whether there were none."""
     full = pack.chemistry.full
-    if pack.peak == 0 and sheet.feed.number(f"{prefix}.load") is None:
+    if pack.mean <= battery.NO_LOAD and sheet.feed.number(f"{prefix}.load") is None:
         sheet.refuse(
             f"{prefix}.load",
             f"The {resource}'s loads add up to nothing: declare every load with its current and duty.",

@@ -11,16 +11,19 @@ _BYTES = ((1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
 DIGITS = 3
 RANGE_DIGITS = 2
 MOST_DIGITS = 6
+SMALLEST = 1e-6
+LARGEST = 1e7
+"""Below the one a number is shown as 0, from the other on with an exponent."""
 
 
 def number(value: float, digits: int = DIGITS) -> str:
     """`value` in so many significant digits, thousands apart: 29877 -> "29 900", 0.1603 -> "0.16"."""
-    if value == 0:
+    if abs(value) < SMALLEST:
         return "0"
+    if abs(value) >= LARGEST:
+        return f"{value:.{digits - 1}e}".replace("-", "−")
     decimals = digits - 1 - math.floor(math.log10(abs(value)))
     rounded = round(value, decimals)
-    if rounded == 0:
-        return "0"
     # Rounding may have carried into one more digit: 9.996 is 10.0.
     decimals = digits - 1 - math.floor(math.log10(abs(rounded)))
     return f"{rounded:,.{max(0, decimals)}f}".replace(",", " ").replace("-", "−")
@@ -101,7 +104,7 @@ def _scale(reading: Reading, value: float) -> tuple[float, str]:
 
 
 def _rounded(value: float, digits: int) -> float:
-    return 0.0 if value == 0 else round(value, digits - 1 - math.floor(math.log10(abs(value))))
+    return 0.0 if abs(value) < SMALLEST else round(value, digits - 1 - math.floor(math.log10(abs(value))))
 
 
 def _sides(reading: Reading, value: float) -> tuple[bool, bool]:
@@ -111,7 +114,7 @@ def _sides(reading: Reading, value: float) -> tuple[bool, bool]:
 
 
 def _outwards(value: float, towards: Callable[[float], int]) -> str:
-    if value == 0:
+    if abs(value) < SMALLEST:
         return "0"
     scale = 10.0 ** (RANGE_DIGITS - 1 - math.floor(math.log10(abs(value))))
     whole = towards(round(value * scale, 6))

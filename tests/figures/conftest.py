@@ -94,7 +94,7 @@ def changed(flight: Flight, **sections: Any) -> Flight:
         here = getattr(flight, name)
         new[name] = (
             msgspec.structs.replace(here, **change)
-            if isinstance(change, dict) and here is not None
+            if isinstance(change, dict) and isinstance(here, msgspec.Struct)
             else change
         )
     return msgspec.structs.replace(flight, **new)

@@ -1,0 +1,87 @@
+"""Figures as people read them."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from preflight.figures import shown
+from preflight.readings import Reading
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (29877.2, "29 900"),
+        (0.16026, "0.160"),
+        (9.996, "10.0"),
+        (-2.0, "−2.00"),
+        (0.0, "0"),
+        (1e-9, "0"),
+        (999.9, "1 000"),
+        (3.2e9, "3.20e+09"),
+    ],
+)
+def test_three_digits(value: float, text: str) -> None:
+    assert shown.number(value) == text
+
+
+def test_range_has_two_digits_and_holds_its_ends() -> None:
+    assert shown.range_text(Reading(name="x", value=29877.0, low=26732.1, high=30830.6)) == "26 000–31 000"
+    assert shown.range_text(Reading(name="x", value=1.0, low=1.0, high=1.0)) == "1.0"
+    assert shown.range_text(Reading(name="x", value=1.0)) == ""
+    assert shown.range_text(Reading(name="x", value=-3.0, low=-10.4, high=-2.71)) == "−11–−2.7"
+
+
+@given(value=st.floats(1e-5, 1e6), spread=st.floats(1, 10))
+def test_range_is_rounded_outwards(value: float, spread: float) -> None:
+    text = shown.range_text(Reading(name="x", value=value, low=value / spread, high=value * spread))
+    low, high = (float(part.replace(" ", "")) for part in (text.split("–") * 2)[:2])
+    assert low <= value / spread * (1 + 1e-6)
+    assert high >= value * spread * (1 - 1e-6)
+    for part in text.split("–"):
+        digits = part.replace(" ", "").replace(".", "").strip("0")
+        assert len(digits) <= 2
+
+
+def test_value_does_not_look_to_be_within_when_it_is_not() -> None:
+    assert shown.value_text(Reading(name="x", value=6.0004, unit="m/s", at_most=6.0)) == "6.0004 m/s"
+    assert shown.value_text(Reading(name="x", value=5.9, unit="m/s", at_most=6.0)) == "5.9 m/s"
+
+
+def test_bytes_are_scaled() -> None:
+    assert (
+        shown.value_text(Reading(name="card.need", value=3801088.0, unit="B", source="computed")) == "3.80 MB"
+    )
+    assert shown.value_text(Reading(name="link.stall_bytes", value=128.0, unit="B")) == "128 B"
+
+
+def test_words_and_nothing() -> None:
+    assert shown.value_text(Reading(name="card.type", value="FAT32")) == "FAT32"
+    assert shown.value_text(Reading(name="x", value=None)) == "—"
+
+
+def test_limits_and_margins() -> None:
+    assert shown.limit_text(Reading(name="x", value=1.0, at_least=1.5)) == "≥ 1.5"
+    assert shown.limit_text(Reading(name="x", value=1.0, at_most=5000.0)) == "≤ 5 000"
+    assert shown.limit_text(Reading(name="x", value=1.0, at_least=3.0, at_most=6.0)) == "3–6"
+    assert shown.limit_text(Reading(name="x", value=1.0)) == ""
+    # never rounded up to enough
+    assert shown.margin_text(0.9999) == "0.99"
+    assert shown.margin_text(12.48) == "12.4"
+    assert shown.margin_text(500.0) == "> 99"
+    assert shown.margin_text(None) == ""
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(2520, "42 min"), (15000, "4.2 h"), (12 * 86400, "12 days"), (6.34 * 365.25 * 86400, "6.3 years")],
+)
+def test_times(seconds: float, text: str) -> None:
+    assert shown.hours_text(seconds) == text
+
+
+def test_moments() -> None:
+    assert shown.clock_text(12348) == "3:26"
+    assert shown.clock_text(30 * 3600) == "30:00"
