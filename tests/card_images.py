@@ -10,6 +10,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from tools import need_tool
@@ -73,7 +74,8 @@ def readings(finding: Finding) -> dict[str, Reading]:
 def run(*words: object, ok: bool = True) -> str:
     """What a system tool prints; fails with its own words if it fails and shouldn't."""
     env = {**os.environ, "MTOOLS_SKIP_CHECK": "1", "TZ": "UTC", "LC_ALL": "C"}
-    done = subprocess.run([str(word) for word in words], capture_output=True, text=True, env=env, check=False)
+    command = [str(word) for word in words]
+    done = subprocess.run(command, capture_output=True, text=True, errors="replace", env=env, check=False)
     assert not ok or done.returncode == 0, f"{words}: {done.stdout}{done.stderr}"
     return done.stdout + done.stderr
 
@@ -232,8 +234,8 @@ def loop_device(image: Path, *options: str) -> Iterator[Path]:
         run("losetup", "-d", device)
 
 
-def drain(generator: Iterator[float], each: Callable[[float], None] = lambda _: None) -> object:
-    """What a generator returns at its end."""
+def drain(generator: Iterator[Any], each: Callable[[Any], None] = lambda _: None) -> Any:
+    """What a generator returns at its end; `each` is called with what it yields."""
     while True:
         try:
             each(next(generator))

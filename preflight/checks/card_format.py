@@ -119,7 +119,7 @@ def _judge_layout(judgement: Judgement, fat: FatVolume) -> None:
         )
     if root.broken:
         judgement.faults.append(
-            f"{root.broken} entries of the root folder point outside the volume: "
+            f"{root.broken} entries of the root folder can't be right: "
             "save what is on the card, then format it again"
         )
     left = root.entries - root.used

@@ -33,7 +33,11 @@ class FsInfo(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class RootFolder(msgspec.Struct, frozen=True, kw_only=True):
-    """The root folder: room for `entries`, of which `used` are taken and `broken` point nowhere."""
+    """The root folder: room for `entries`, of which `used` are taken; `broken` ones can't be right.
+
+    An entry is broken whose first cluster is none of the volume's, is free or is another's, and one that
+    stands after the folder's end.
+    """
 
     entries: int
     used: int
@@ -89,36 +93,65 @@ class FatVolume:
         return backup[_BPB] != self.layout.boot[_BPB]
 
     def _read_root(self) -> RootFolder:
-        layout = self.layout
-        capacity = layout.root_entries or LARGEST_FOLDER // DIRECTORY_ENTRY
+        capacity = self.layout.root_entries or LARGEST_FOLDER // DIRECTORY_ENTRY
         used = broken = 0
         label: bytes | None = None
+        ended = False
+        starts = {self.layout.root_cluster} - {0}
         for entry in self._root_entries():
+            if ended or entry[0] == 0:
+                # Section 6.1: after the first free entry that ends the folder, all names begin with 0 too. A
+                # root folder of a fixed size that doesn't is read with another size than it was made with.
+                broken += entry[0] != 0
+                ended = True
+                if not self.layout.root_entries:
+                    break
+                continue
             if entry[0] == 0xE5:
                 continue
             used += 1
-            kind = entry[11] & 0x3F
+            kind = entry[11]
             if kind == _LONG_NAME:
                 continue
             if kind & _LABEL and not kind & _FOLDER:
+                # Section 6.2: one label, and no cluster is its own.
+                broken += label is not None or entry[20:22] != b"\0\0" or entry[26:28] != b"\0\0"
                 label = entry[:11] if label is None else label
                 continue
-            broken += not self._entry_holds(entry)
+            # The two highest bits of the attributes are reserved and zero.
+            broken += kind >= 0x40 or not self._start_holds(entry, starts)
         return RootFolder(entries=capacity, used=used, broken=broken, label=label)
 
-    def _entry_holds(self, entry: bytes) -> bool:
+    def _start_holds(self, entry: bytes, starts: set[int]) -> bool:
+        """Whether an entry's first cluster is one of the volume, in use, and nobody else's first.
+
+        An empty file has none; a folder has one and a length of 0.
+        """
         high, low, size = struct.unpack("<H4xHI", entry[20:32])
         cluster = low | high << 16 if self.type == "FAT32" else low
+        if entry[11] & _FOLDER and (size or not cluster):
+            return False
         if cluster == 0:
-            return size == 0 and not entry[11] & _FOLDER
-        return bool(2 <= cluster <= self.layout.clusters + 1)
+            return bool(size == 0)
+        if not 2 <= cluster <= self.layout.clusters + 1 or cluster in starts:
+            return False
+        starts.add(cluster)
+        return self._next(cluster) not in (0, BAD[self.type])
+
+    def _next(self, cluster: int) -> int:
+        """The table's entry of a cluster, by the active FAT."""
+        place = self.layout.fat_offset(self.layout.active)
+        if self.type == "FAT32":
+            (value,) = struct.unpack("<I", self._blocks.read(place + cluster * 4, 4))
+            return int(value) & FAT32_MASK
+        if self.type == "FAT16":
+            return int.from_bytes(self._blocks.read(place + cluster * 2, 2), "little")
+        pair = int.from_bytes(self._blocks.read(place + cluster * 3 // 2, 2), "little")
+        return pair >> 4 if cluster & 1 else pair & 0xFFF
 
     def _root_entries(self) -> Iterator[bytes]:
-        """The root folder's entries up to its end mark."""
         for part in self._root_parts():
             for at in range(0, len(part), DIRECTORY_ENTRY):
-                if part[at] == 0:
-                    return
                 yield part[at : at + DIRECTORY_ENTRY]
 
     def _root_parts(self) -> Iterator[bytes]:
@@ -136,7 +169,6 @@ class FatVolume:
                 raise BadVolumeError("the root folder is longer than a folder can be")
             seen.add(cluster)
             yield self._blocks.read(layout.cluster_offset(cluster), layout.cluster_size)
-            raw = self._blocks.read(layout.fat_offset(layout.active) + cluster * 4, 4)
-            cluster = struct.unpack("<I", raw)[0] & FAT32_MASK
+            cluster = self._next(cluster)
         if cluster == BAD["FAT32"]:
             raise BadVolumeError("the root folder runs into a cluster marked bad")

@@ -156,7 +156,8 @@ def test_a_card_behind_fuse_with_no_known_device_is_left_to_the_system(
         assert (volume.fs_type, volume.identity, volume.content) == (None, None, None)
         assert (volume.totals is None) == (sectors == 1)
         assert volume.not_read == (
-            f"the file allocation table was not read: the device behind {point} is not known (fusefat); {told}"
+            "the file allocation table was not read: "
+            f"the device behind {point} is not known (fusefat); {told}"
         )
         assert any("mounted read-only" in remark for remark in volume.remarks)
 
