@@ -37,7 +37,7 @@ def command(flight: Path, as_json: bool) -> int:
     if figures.faults:
         raise PreflightError("\n".join(figures.faults))
     if as_json:
-        click.echo(json.dumps(as_object(loaded, figures), ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(as_object(loaded, figures), allow_nan=False))
     else:
         click.echo("\n".join(as_lines(loaded, figures)))
     return 0 if figures.go else 1
@@ -106,14 +106,14 @@ def _is_bad(reading: Reading, figures: FlightFigures) -> bool:
 
 
 def _heading(title: str) -> str:
-    return f"{title:<28} {'value':>10} {'range':>14} {'limit':>8} {'margin':>6} from"
+    return f"{title:<29} {'value':>10} {'range':>14} {'limit':>8} {'margin':>6} from"
 
 
 def _row(reading: Reading, *, bad: bool) -> str:
     from preflight.figures import shown
 
     return (
-        f"{'!' if bad else ' '} {reading.name:<27}{shown.value_text(reading):>10} "
+        f"{'!' if bad else ' '} {reading.name:<28}{shown.value_text(reading):>10} "
         f"{shown.range_text(reading):>14} {shown.limit_text(reading):>8} "
         f"{shown.margin_text(reading.margin):>6} {'NO-GO' if bad else reading.source}"
     )

@@ -91,6 +91,10 @@ def _say_what_was_assumed(sheet: Sheet, cells: Cells, pack: battery.Pack, prefix
             prefix,
             f"The {resource} is declared charged, but {cells.chemistry} cells can't be: use fresh ones.",
         )
+    if cells.state == "fresh" and not pack.chemistry.primary:
+        sheet.remark(
+            prefix, f"The {resource} is declared fresh: {cells.chemistry} cells come part full, charge them."
+        )
     if battery.steps_voltage(pack):
         sheet.remark(
             prefix,

@@ -51,9 +51,7 @@ def card_figures(sheet: Sheet, axis: Axis) -> list[RunOut]:
             "card.file_limit_after", lambda _: "have the logger begin a new file before this one is full"
         )
         mend = sheet.mends.get("card.file_limit_after", "")
-        ends.append(
-            run_out(axis, "file size", after=after, need=axis.end_of_search, at_least=None, mend=mend)
-        )
+        ends.append(run_out(axis, "file size", after=after, need=axis.end_of_search, at_least=1.0, mend=mend))
     return ends
 
 

@@ -18,7 +18,11 @@ ASSUMED_DESCENT = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fill:
-    """The balloon at release. kg, m, m^3, Pa, kg/m^3; `train` is all that hangs below the neck."""
+    """The balloon at release. kg, m, m^3, kg/m^3.
+
+    `train` is all that hangs below the neck, parachute included: what comes down when the balloon's remains
+    are gone, the slower descent.
+    """
 
     column: atmosphere.Column
     air: atmosphere.Air
@@ -231,7 +235,7 @@ def course_figures(sheet: Sheet, fill: Fill, wind: Wind | None, heights: tuple[f
             Way(rate=expected, constant=constant, burst=bursts[1]),
             Way(rate=slow, constant=True, burst=bursts[2]),
         ),
-        fall_factor=1.0 / descent.speed(_falling(fill), 1.0, _drag_area(sheet, fill)),
+        fall_factor=1.0 / descent.speed(fill.train, 1.0, _drag_area(sheet, fill)),
         bursts=bursts,
         rates=(slow, fast),
     )
@@ -239,17 +243,12 @@ def course_figures(sheet: Sheet, fill: Fill, wind: Wind | None, heights: tuple[f
     return course
 
 
-def _falling(fill: Fill) -> float:
-    """kg under the parachute, itself included, with the balloon's remains gone: the slower descent."""
-    return fill.train
-
-
 def _drag_area(sheet: Sheet, fill: Fill) -> float:
     parachute = sheet.flight.parachute
     if parachute is not None:
         return descent.drag_area(parachute.area, parachute.drag_coefficient)
     # The one that comes down at the assumed speed where the air is as at sea level.
-    return 2.0 * _falling(fill) * atmosphere.G0 / (ASSUMED_DESCENT**2 * 1.225)
+    return 2.0 * fill.train * atmosphere.G0 / (ASSUMED_DESCENT**2 * 1.225)
 
 
 def _landing(sheet: Sheet, fill: Fill, landing: float) -> None:
@@ -263,12 +262,13 @@ def _landing(sheet: Sheet, fill: Fill, landing: float) -> None:
         return
     area = descent.drag_area(parachute.area, parachute.drag_coefficient)
     density = fill.column.density(landing)
-    mass = _falling(fill)
+    mass = fill.train
     speed = descent.speed(mass, density, area)
     fouled = descent.speed(mass + fill.balloon, density, area)
     sheet.add("flight.landing_speed", speed)
     sheet.add("flight.landing_speed_fouled", fouled)
     sheet.add("flight.landing_energy", descent.energy(mass, speed))
+    sheet.add("flight.landing_energy_fouled", descent.energy(mass + fill.balloon, fouled))
     for name in ("flight.landing_speed", "flight.landing_speed_fouled"):
         sheet.mend(name, lambda r: _larger_canopy(r, parachute.area))
 
@@ -333,6 +333,10 @@ def _times(sheet: Sheet, fill: Fill, course: Course) -> None:
         return
     downs = [course.down(way.burst) for way in course.ways]
     sheet.add("flight.descent_time", downs[1], low=downs[0], high=downs[2])
+    # The same way down at a speed that goes with the root of the mass.
+    quicker = (fill.train / (fill.train + fill.balloon)) ** 0.5
+    fouled = [down * quicker for down in downs]
+    sheet.add("flight.descent_time_fouled", fouled[1], low=fouled[0], high=fouled[2])
     total = [up + down for up, down in zip(ups, downs, strict=True)]
     sheet.add("flight.duration", total[1], low=total[0], high=total[2])
     densities = [fill.column.density(max(burst, course.landing)) for burst in course.bursts]

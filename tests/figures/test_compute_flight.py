@@ -87,6 +87,11 @@ def test_the_flight_adds_up(flight: Flight) -> None:
     # whole balloon on the line: speed goes with the root of the mass
     ratio = number(figures, "flight.landing_speed_fouled") / number(figures, "flight.landing_speed")
     assert ratio == pytest.approx((1.85 / 1.10) ** 0.5)
+    times = number(figures, "flight.descent_time") / number(figures, "flight.descent_time_fouled")
+    assert times == pytest.approx(ratio)
+    # half the mass times the square of the speed
+    energy = number(figures, "flight.landing_energy_fouled")
+    assert energy == pytest.approx(0.5 * 1.85 * number(figures, "flight.landing_speed_fouled") ** 2)
 
 
 def test_gas_of_the_site(change: Change) -> None:
