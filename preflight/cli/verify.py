@@ -93,6 +93,8 @@ def _look_at(path: Path, roster: Any, code: str | None) -> Verification:
         if audit.first_bad is not None:
             return msgspec.structs.replace(found, state="bad", first_bad=audit.first_bad, why=audit.why)
         found = msgspec.structs.replace(found, verdict=audit.verdict)
+    else:
+        link = msgspec.structs.replace(link, text=f"{link.text}: outcomes and verdict were not recomputed")
     notes = [link.text] if link.text else []
     for fork in find_forks(folder.parent):
         if folder.name in fork.records:
