@@ -78,7 +78,7 @@ def test_frame_tolerance(sampling: int, text: str, slow: float, fast: float, adv
 
 @pytest.mark.parametrize(("text", "ideal"), [("8N1", 5.26), ("8E1", 4.76)])
 def test_tolerance_stays_inside_the_ideal_receiver(text: str, ideal: float) -> None:
-    # An electronics magazine's worked answer (issue 296): 0.5 / (N - 0.5) of N bit times up to the stop bit
+    # An electronics magazine's worked answer (no. 296): 0.5 / (N - 0.5) of N bit times up to the stop bit
     framing = Framing.parse(text)
     bits = framing.payload_bits + 2
     assert 50 / (bits - 0.5) == pytest.approx(ideal, abs=0.01)
