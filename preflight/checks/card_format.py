@@ -56,7 +56,7 @@ def _judge(judgement: Judgement, volume: Volume, context: Context) -> Generator[
     add_evidence(judgement, volume)
     judgement.read("card.type", volume.fs_type)
     judgement.read("card.identity", volume.identity)
-    judgement.read("card.label", volume.label or None)
+    judgement.read("card.label", volume.label if volume.content is not None else None)
     judgement.read("card.size", volume.size)
     judgement.read("card.clusters", volume.clusters)
     judgement.read("card.cluster_size", volume.cluster_size)

@@ -64,20 +64,20 @@ def _run(check: Check, context: Context, *, talk: bool) -> Finding:
     from preflight.errors import PreflightError
     from preflight.readings import Finding
 
-    with_leads = talk and not missing_sections(check, context.flight)
-    if with_leads and check.leads:
+    moves = talk and not missing_sections(check, context.flight)
+    if moves and check.leads:
         _ask(f"{check.name}: {check.leads}.")
     meter = _Meter(check.name) if talk else None
     try:
-        finding = run_check(check, context, meter or (lambda _: None))
+        return run_check(check, context, meter or (lambda _: None))
     except PreflightError as error:
-        finding = Finding(check=check.name, outcome="open", remarks=(f"Not checked: {error}",))
+        return Finding(check=check.name, outcome="open", remarks=(f"Not checked: {error}",))
     finally:
+        # Also after a stop by the keyboard: the line must be put back whatever happened.
         if meter is not None:
             meter.clear()
-    if with_leads and check.put_back:
-        _ask(f"{check.name}: {check.put_back}.")
-    return finding
+        if moves and check.put_back:
+            click.echo(f"{check.name}: {check.put_back}.", err=True)
 
 
 def _ask(sentence: str) -> None:
@@ -147,7 +147,7 @@ def _value(reading: Reading) -> str:
     if reading.value is None:
         text = "not known"
     elif isinstance(reading.value, str):
-        text = clean(reading.value, limit=100)
+        text = clean(reading.value, limit=100) or "none"
     else:
         text = _number(reading.value, reading.unit)
     limits = [

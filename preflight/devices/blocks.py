@@ -10,6 +10,7 @@ import errno
 import io
 import os
 import stat
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -23,7 +24,7 @@ SECTOR = 512
 
 
 class NoRightError(DeviceError):
-    """The device is there, but this user may not read it."""
+    """The device is there, but this user may not read it, or this system gives no way to."""
 
 
 class GoneError(DeviceError):
@@ -122,6 +123,9 @@ def _measure(handle: int, shown: str) -> tuple[int, bool]:
     if not (stat.S_ISREG(mode) or stat.S_ISBLK(mode)):
         raise DeviceError(f"{shown} is neither an image file nor a block device")
     size = os.lseek(handle, 0, os.SEEK_END)
+    if size <= 0 and stat.S_ISBLK(mode) and sys.platform != "linux":
+        # Elsewhere a device's end can't be sought, and its size is told only by calls of each system's own.
+        raise NoRightError(f"this system does not tell the size of {shown}")
     if size <= 0:
         raise DeviceError(f"{shown} is empty: no card in the reader, or an image of nothing")
     if stat.S_ISBLK(mode) and hasattr(os, "posix_fadvise"):

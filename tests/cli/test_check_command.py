@@ -6,6 +6,7 @@ import pty
 import struct
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -141,3 +142,53 @@ def test_progress_is_shown_on_a_terminal_and_cleared(tmp_path: Path):
     assert "card-format: Reading the file allocation table" in shown
     assert shown.endswith("\r")
     assert "Reading the file" not in done.stdout
+
+
+LOGGER_PORT = """
+[link]
+baud = 9600
+[[port]]
+use = "logger"
+at = "absent-port"
+[[logger.exchange]]
+send = "?"
+expect = "ready"
+"""
+
+
+def test_leads_are_said_before_and_after_a_check_that_moves_them(tmp_path: Path):
+    flight = tmp_path / "flight.toml"
+    flight.write_text(flight_text("card.img", more=LOGGER_PORT))
+    done = preflight("check", flight, "--only", "logger-response")
+    assert done.returncode in (1, 3)
+    said = done.stderr.splitlines()
+    assert said[0].startswith("logger-response: Logger lead on")
+    assert said[-1].startswith("logger-response: Logger lead off")
+    quiet = preflight("check", flight, "--only", "logger-response", "--json")
+    assert quiet.stderr == ""
+    assert json.loads(quiet.stdout)["checks"][0]["check"] == "logger-response"
+
+
+def test_on_a_terminal_it_waits_until_the_lead_is_moved(tmp_path: Path):
+    flight = tmp_path / "flight.toml"
+    flight.write_text(flight_text("card.img", more=LOGGER_PORT))
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-c", "from preflight.cli.main import main; main()", "check", str(flight)]
+    running = subprocess.Popen(
+        [*command, "--only", "logger-response"],
+        stdin=theirs,
+        stdout=subprocess.PIPE,
+        stderr=theirs,
+        text=True,
+    )
+    os.close(theirs)
+    shown = b""
+    deadline = time.monotonic() + 30
+    while b"Enter when done" not in shown and time.monotonic() < deadline:
+        shown += os.read(ours, 4096)
+    assert running.poll() is None
+    os.write(ours, b"\n")
+    out, _ = running.communicate(timeout=30)
+    os.close(ours)
+    assert running.returncode in (1, 3)
+    assert "logger-response: " in out
