@@ -1,0 +1,144 @@
+"""`preflight walk`: the checklist of one flight on the screen."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from preflight.tui.looking import Looking
+    from preflight.tui.session import Session
+
+
+@click.command(name="walk")
+@click.argument("flight", type=click.Path(path_type=Path), metavar="FLIGHT")
+@click.option("--watch", is_flag=True, help="Only look at the record that is being written; no key, no lock.")
+@click.option(
+    "--logs",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where records go; logs/ beside FLIGHT.",
+)
+@click.option(
+    "--mirror", type=click.Path(path_type=Path), metavar="DIR", help="A second copy, best on another device."
+)
+@click.option("--drill", is_flag=True, help="Practice: every entry and screen says DRILL.")
+def command(flight: Path, watch: bool, logs: Path | None, mirror: Path | None, drill: bool) -> int:
+    """Walk a flight's checklist on the screen.
+
+    An unfinished record of the flight is offered first. Quitting loses nothing: what is entered is on disk.
+    """
+    if watch:
+        return _run(_looking(flight, logs))
+    return run_walk(flight, logs=logs, mirror=mirror, drill=drill)
+
+
+def run_walk(
+    flight: Path,
+    *,
+    logs: Path | None = None,
+    mirror: Path | None = None,
+    drill: bool = False,
+    keys: Path | None = None,
+) -> int:
+    """Open the screen on one flight file; its exit code. Raises PreflightError for what can't be opened."""
+    _need_terminal()
+    from preflight.clock import SystemClock
+    from preflight.tui.session import Session
+    from preflight.walk.opening import Sources
+
+    session = Session(
+        Sources.beside(flight),
+        folder=flight.absolute().parent,
+        logs=logs if logs is not None else flight.parent / "logs",
+        clock=SystemClock(),
+        keys=keys,
+        mirror=mirror,
+        drill=drill,
+    )
+    return _run(session)
+
+
+def _looking(flight: Path, logs: Path | None) -> Looking:
+    _need_terminal()
+    from preflight.clock import SystemClock
+    from preflight.errors import RecordError
+    from preflight.tui.found_records import newest
+    from preflight.tui.looking import Looking
+    from preflight.walk.opening import Sources
+
+    folder = logs if logs is not None else flight.parent / "logs"
+    record = newest(folder, Sources.beside(flight))
+    if record is None:
+        raise RecordError(
+            f"{folder}: no record of this flight to look at; begin one with: preflight walk {flight}"
+        )
+    return Looking(record, folder=flight.absolute().parent, clock=SystemClock())
+
+
+def _run(session: Session | Looking) -> int:
+    from preflight.tui.app import WalkApp
+
+    app = WalkApp(session)
+    try:
+        code = app.run()
+    finally:
+        session.shut()
+    if app.fault is not None:
+        raise app.fault
+    return code if isinstance(code, int) else 0
+
+
+def _need_terminal() -> None:
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        from preflight.errors import PreflightError
+
+        raise PreflightError(
+            "the screen needs a terminal; without one: preflight check FLIGHT, or preflight demo --auto"
+        )
+
+
+def open_here(folder: Path) -> int:
+    """Open the walk for the flight file in `folder`, choose among several, or offer the demo."""
+    flights = flight_files(folder)
+    if len(flights) == 1 and sys.stdin.isatty() and sys.stdout.isatty():
+        return run_walk(flights[0])
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        click.echo(_listed(folder, flights))
+        return 0
+    from preflight.tui.opening import choose
+
+    chosen = choose(folder, flights)
+    if chosen is None:
+        return 0
+    if isinstance(chosen, Path):
+        return run_walk(chosen)
+    from preflight.cli.demo import command as demo
+
+    result = demo.main(args=[], standalone_mode=False)
+    return result if isinstance(result, int) else 0
+
+
+def flight_files(folder: Path) -> list[Path]:
+    """TOML files here that are flight files by their [flight] table, broken ones included."""
+    found = []
+    for path in sorted(folder.glob("*.toml")):
+        try:
+            head = path.read_bytes()[: 1 << 20]
+        except OSError:
+            continue
+        if any(line.strip() == b"[flight]" or line.startswith(b"[flight]") for line in head.splitlines()):
+            found.append(path)
+    return found
+
+
+def _listed(folder: Path, flights: list[Path]) -> str:
+    if not flights:
+        return (
+            f"No flight file in {folder}. To start one: preflight new DIR. To see the whole job: "
+            "preflight demo. All commands: preflight --help"
+        )
+    return "\n".join(["Flight files here:", *(f"  preflight walk {path.name}" for path in flights)])

@@ -1,0 +1,161 @@
+"""The one place where keys become acts: each key of the table has its method here."""
+
+from __future__ import annotations
+
+import asyncio
+
+from preflight.errors import Refused
+from preflight.tui import pages, theme
+from preflight.tui.conduct import Conduct
+from preflight.tui.dialogs.pick import Pick
+from preflight.tui.dialogs.sealed import Sealed
+from preflight.tui.dialogs.tell import Page, Sure
+from preflight.tui.forms import of_count, of_step
+from preflight.tui.places import Place, beside, place_of
+from preflight.tui.session import STOP_WAIT, Session
+
+
+class Conductor(Conduct):
+    """What each key does; the names are those of `preflight.tui.keys`."""
+
+    async def do_stop(self) -> None:
+        runner = self.session.runner
+        if runner is not None:
+            runner.stop()
+            self.app.change(running=self._now_running())
+
+    async def do_again(self) -> None:
+        scene = self.app.seen
+        step = self._step()
+        if step.step.kind == "check":
+            await self._run_or_ask(step.step.id)
+        elif step.step.kind == "measure":
+            await self.ask(of_step.measure(scene.view, scene.extra, step))
+        elif step.step.kind == "defer":
+            await self.ask(of_step.defer(scene.view, step))
+        else:
+            await self.ask(of_step.seen(step))
+
+    async def do_hold(self) -> None:
+        await self.ask(of_count.hold(self.app.seen.view))
+        self.app.bell()
+
+    async def do_lift(self) -> None:
+        await self.ask(of_count.lift(self.app.seen.view))
+
+    async def do_countersign(self) -> None:
+        await self.ask(of_count.countersign(self.app.seen.view))
+
+    async def do_seen(self) -> None:
+        await self.ask(of_step.seen(self._step()))
+
+    async def do_no_go(self) -> None:
+        await self.ask(of_step.refuse(self._step()))
+
+    async def do_not_applicable(self) -> None:
+        await self.ask(of_step.not_applicable(self._step()))
+
+    async def do_witness(self) -> None:
+        await self.ask(of_step.witness(self.app.seen.view, self._step()))
+
+    async def do_waive(self) -> None:
+        await self.ask(of_step.waive(self.app.seen.view, self._step()))
+
+    async def do_correct(self) -> None:
+        scene = self.app.seen
+        step = scene.view.step(scene.place.name) if scene.place.kind == "step" else None
+        await self.ask(of_step.correct(scene.view, step))
+
+    async def do_power(self) -> None:
+        await self.ask(of_count.power(self.app.seen.view))
+
+    async def do_replan(self) -> None:
+        await self.ask(of_count.replan(self.app.seen.view))
+
+    async def do_begin(self) -> None:
+        scene = self.app.seen
+        phase = scene.view.book.phase_of.get(scene.place.name)
+        await self.ask(of_count.begin_phase(scene.view, phase.id if phase else scene.place.name))
+
+    async def do_poll(self) -> None:
+        while await self.ask(of_count.poll(self.app.seen.view, self._gate())):
+            if self._gate().all_polled or self.app.seen.view.state.holds:
+                break
+
+    async def do_authorise(self) -> None:
+        await self.ask(of_count.authorise(self.app.seen.view, self._gate()))
+
+    async def do_release(self) -> None:
+        await self.ask(of_count.release(self.app.seen.view))
+
+    async def do_scrub(self) -> None:
+        await self.ask(of_count.scrub(self.app.seen.view))
+
+    async def do_close(self) -> None:
+        view = self.app.seen.view
+        await self.ask(of_count.add_seal() if view.state.closed else of_count.close(view))
+
+    async def do_code(self) -> None:
+        seal = await self.wait(self.session.code(), "working out the code")
+        await self.app.push_screen_wait(Sealed(seal, drill=self.app.seen.view.drill))
+
+    async def do_unlock(self) -> None:
+        await self.unlock(None)
+
+    async def do_lock(self) -> None:
+        self.session.lock_all()
+        view = await self.wait(self.session.view())
+        self.app.change(view=view, selected=None)
+        self.say("Locked", "Every key is locked: unlock one with its number.")
+
+    async def do_back(self) -> None:
+        self.go(beside(self.app.seen.view.book, self.app.seen.place, -1))
+
+    async def do_on(self) -> None:
+        self.go(beside(self.app.seen.view.book, self.app.seen.place, 1))
+
+    async def do_due(self) -> None:
+        self.go(place_of(self.app.seen.view.state.next))
+
+    async def do_jump(self) -> None:
+        reasons = [each for each in self._gate().reasons if each.step is not None or each.phase is not None]
+        places = [Place("step", r.step) if r.step else Place("complete", r.phase or "") for r in reasons]
+        if not places:
+            raise Refused("Only a hold stands against go: lift it with l.")
+        here = self.app.seen.place
+        self.go(places[(places.index(here) + 1) % len(places)] if here in places else places[0])
+
+    async def do_find(self) -> None:
+        place = await self.app.push_screen_wait(Pick(self.app.seen))
+        if place is not None:
+            self.go(place)
+
+    async def do_full(self) -> None:
+        await self.app.push_screen_wait(Page(*pages.in_full(self.app.seen)))
+
+    async def do_figures(self) -> None:
+        await self.app.push_screen_wait(Page(*pages.figures(self.app.seen)))
+
+    async def do_help(self) -> None:
+        await self.app.push_screen_wait(Page(*pages.help_page()))
+
+    async def do_theme(self) -> None:
+        self.app.theme = theme.after(self.app.theme)
+
+    async def do_leave(self) -> None:
+        await self.leave()
+
+    async def leave(self) -> None:
+        """Ask, then stop the check so that its line is put back, then go."""
+        text = "What is entered is on disk; the walk can be gone on with later."
+        if self.app.seen.running is not None:
+            text = "The check at work is stopped and its line put back. " + text
+        if not await self.app.push_screen_wait(Sure("Quit?", text)):
+            return
+        session = self.app.session
+        runner = session.runner if isinstance(session, Session) else None
+        if runner is not None:
+            runner.stop()
+            self.app.change(busy="stopping the check: its line is put back")
+            await asyncio.to_thread(runner.join, STOP_WAIT)
+        self.app.exit(0)

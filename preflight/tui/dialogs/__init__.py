@@ -1,0 +1,1 @@
+"""Dialogues over a screen."""

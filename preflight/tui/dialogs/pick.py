@@ -1,0 +1,100 @@
+"""A list to choose a place from: every step with its outcome, narrowed by typing."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import Input, OptionList, Static
+from textual.widgets.option_list import Option
+
+from preflight.tui.draw.lists import place_title
+from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.marks import OUTCOMES
+from preflight.tui.places import Place, places
+
+
+class Pick(ModalScreen[Place | None]):
+    """Choose a step or a call; going there does nothing to it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "leave"),
+        Binding("down", "by(1)", show=False, priority=True),
+        Binding("up", "by(-1)", show=False, priority=True),
+        Binding("pagedown", "by(10)", show=False, priority=True),
+        Binding("pageup", "by(-10)", show=False, priority=True),
+    ]
+
+    def __init__(self, scene: Scene) -> None:
+        super().__init__()
+        self._scene = scene
+        self._shown: list[Place] = []
+
+    def compose(self) -> ComposeResult:
+        with Vertical(id="page"):
+            yield Static(say("Go to", "bold $lead"), id="title")
+            yield Input(placeholder="type to narrow", compact=True)
+            yield OptionList(markup=False)
+            yield Static(say("Enter goes there   Esc back   ↑ ↓ choose", "$quiet"), id="foot")
+
+    def on_mount(self) -> None:
+        self.query_one(OptionList).can_focus = False
+        self.query_one(Input).focus()
+        self._fill("")
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        self._fill(event.value)
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        at = self.query_one(OptionList).highlighted
+        self.dismiss(self._shown[at] if at is not None and self._shown else None)
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        self.dismiss(self._shown[event.option_index])
+
+    def action_by(self, lines: int) -> None:
+        options = self.query_one(OptionList)
+        if self._shown:
+            at = (options.highlighted or 0) + lines
+            options.highlighted = max(0, min(len(self._shown) - 1, at))
+
+    def action_leave(self) -> None:
+        self.dismiss(None)
+
+    def _fill(self, wanted: str) -> None:
+        book = self._scene.view.book
+        words = wanted.lower().split()
+        self._shown = [
+            place for place in places(book) if all(word in _searched(self._scene, place) for word in words)
+        ]
+        options = self.query_one(OptionList)
+        options.clear_options()
+        options.add_options([Option(_line(self._scene, place)) for place in self._shown])
+        if self._shown:
+            here = self._scene.place
+            options.highlighted = self._shown.index(here) if here in self._shown else 0
+
+
+def _searched(scene: Scene, place: Place) -> str:
+    if place.kind != "step":
+        return f"{place.kind} {place.name}".lower()
+    step = scene.view.step(place.name)
+    outcome = OUTCOMES[step.outcome].word
+    return f"{place.name} {step.step.challenge} {step.phase.title} {outcome}".lower()
+
+
+def _line(scene: Scene, place: Place) -> Content:
+    if place.kind != "step":
+        return say(f"              {place_title(place)}", "$quiet")
+    step = scene.view.step(place.name)
+    mark = OUTCOMES[step.outcome]
+    return row(
+        fitted(say(f" {mark.text}"), 14),
+        fitted(say(place.name, "bold"), 24),
+        say(step.step.challenge, limit=60),
+    )

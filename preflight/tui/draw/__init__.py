@@ -1,0 +1,1 @@
+"""Drawing: what screens show, as styled text made from a scene. No widgets here."""

@@ -1,0 +1,209 @@
+"""The centre of the screen between steps: completing a phase, poll, authorisation, close, release."""
+
+from __future__ import annotations
+
+from textual.content import Content
+
+from preflight.clean import clean
+from preflight.tui import words
+from preflight.tui.draw.head import phase_mark
+from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.step import step_blocks
+from preflight.tui.draw.text import Block, badge, fit, fitted, labelled, row, say
+from preflight.tui.marks import ALERT, CAUTION, OUTCOMES, VERDICTS
+from preflight.tui.places import Place, ordinary, place_of
+from preflight.tui.view import View
+from preflight.walk.ledger import FINDING_KINDS
+
+
+def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:
+    """The centre, cut to `height`: the step done before, what is shown, what Enter does."""
+    prompt = prompt_line(scene, width)
+    before = before_line(scene, width)
+    blocks = step_blocks(scene, width) if scene.place.kind == "step" else _call_blocks(scene, width)
+    body = fit(blocks, height - 3, width)
+    body += [Content("")] * (height - 3 - len(body))
+    rule = Content.styled("─" * width, "$rule")
+    return [before, rule, *body, prompt]
+
+
+def prompt_line(scene: Scene, width: int) -> Content:
+    """The one next act, in words; who is chosen for it."""
+    view = scene.view
+    if view.looking:
+        return fitted(say(" ◇ This screen only looks: it can't act.", "bold"), width)
+    if scene.busy:
+        return fitted(say(f" ◌ {scene.busy}…", "bold $lead"), width)
+    running = scene.running
+    if running is not None and not running.by_itself:
+        if running.stopping:
+            return fitted(say(" ◌ stopping: the line is being put back", "bold $lead"), width)
+        return fitted(say(" ▶ the check is at work; s stops it", "bold $lead"), width)
+    does = ordinary(view.state, scene.place)
+    text = does.says
+    if does.person and scene.selected is not None:
+        verb = {"sign": "sign", "confirm": "confirm", "witness": "witness", "complete": "call it complete"}
+        text = f"{view.person(scene.selected)}: Enter to {verb[does.does]}, Escape to let go"
+    line = say(f" ▶ {text}", "bold $lead")
+    due = place_of(view.state.next)
+    if due != scene.place and due.kind != "none" and does.does != "go-on":
+        line = row(
+            line, Content.styled(f"   (next in order: {clean(due.name or due.kind, limit=40)}, .)", "$quiet")
+        )
+    return fitted(line, width)
+
+
+def before_of(view: View, place: Place) -> str | None:
+    """The step that something was found for last, other than the one shown."""
+    for act in reversed(view.acts):
+        name = getattr(act.data, "step", None)
+        shown = place.kind == "step" and place.name == name
+        if act.entry.kind in FINDING_KINDS and name in view.state.steps and not shown:
+            return str(name)
+    return None
+
+
+def before_line(scene: Scene, width: int) -> Content:
+    """The step done before this one, shown again."""
+    view = scene.view
+    done = before_of(view, scene.place)
+    if done is None:
+        return fitted(Content.styled(" before: nothing is done yet", "$quiet"), width)
+    step = view.step(done)
+    found = step.finding
+    parts: list[Content | str] = [
+        Content.styled(" before: ", "$quiet"),
+        say(OUTCOMES[step.outcome].text, "bold"),
+        say(f"  {step.step.id}"),
+    ]
+    if found is not None and found.performer is not None:
+        act = found.signature or found.act
+        parts.append(
+            Content.styled(f"  {clean(view.person(act.signer), limit=40)} {words.utc_s(act.at.at)}", "$quiet")
+        )
+    if found is not None and found.readings:
+        reading = found.readings[0]
+        value = words.quantity(reading.value, reading.unit)
+        parts.append(Content.styled(f"  {clean(reading.name, limit=40)} {clean(value, limit=40)}", "$quiet"))
+    return fitted(row(*parts), width)
+
+
+def _call_blocks(scene: Scene, width: int) -> list[Block]:
+    kind = scene.place.kind
+    if kind == "complete":
+        return _phase_blocks(scene.view, scene.place.name, width)
+    if kind in ("poll", "authorise"):
+        return _gate_blocks(scene.view, scene.place.name, kind, width)
+    if kind == "close":
+        return _close_blocks(scene.view, width)
+    if kind == "release":
+        return _release_blocks(scene.view, width)
+    text = "The walk is over. The record is closed." if scene.view.state.closed else "Nothing is left to do."
+    return [Block([Content(""), row(" ", say(text, "bold"))], 9, 2)]
+
+
+def _title(text: str, width: int) -> Block:
+    return Block([fitted(row(" ", say(text, "bold $lead", limit=200)), width)], 9)
+
+
+def _phase_blocks(view: View, phase_id: str, width: int) -> list[Block]:
+    phase = view.state.phases[phase_id]
+    mark = phase_mark(view, phase)
+    blocks = [
+        _title(f"Call the phase complete: {phase.phase.title}", width),
+        Block(
+            labelled(
+                "phase", say(f"{mark.shape} {mark.word}, {phase.done} of {phase.total} steps done"), width
+            ),
+            8,
+        ),
+    ]
+    if phase.completed is not None:
+        act = phase.completed
+        said = row(
+            say(view.person(act.signer), "bold"),
+            f" {words.utc_s(act.at.at)} ",
+            say(f"“{act.entry.meaning}”", "$quiet"),
+        )
+        blocks.append(Block(labelled("signed", said, width), 7))
+    if phase.blocking:
+        blocks.append(Block(labelled("open", say(", ".join(phase.blocking), "bold", limit=900), width), 8, 3))
+    lines = []
+    for step in phase.phase.step:
+        found = view.step(step.id)
+        lines.append(
+            row(
+                "   ", fitted(say(OUTCOMES[found.outcome].text, "bold"), 18), say(step.challenge, limit=200)
+            ).truncate(width, ellipsis=True)
+        )
+    blocks.append(Block(lines, 3, 3))
+    return blocks
+
+
+def _gate_blocks(view: View, name: str, kind: str, width: int) -> list[Block]:
+    gate = view.state.gates[name]
+    what = "Poll the stations" if kind == "poll" else "Authorise passing the gate"
+    blocks = [_title(f"{what}: {name} gate", width)]
+    verdict = row(badge(VERDICTS[gate.verdict]), "  ", say(gate.reasons[0].text if gate.reasons else ""))
+    blocks.append(Block(labelled("verdict", verdict, width), 8, 2))
+    for station, act in gate.polled.items():
+        if act is None:
+            said: Content = say("not asked yet, no answer is assumed", "$quiet")
+        else:
+            mark = OUTCOMES["go" if act.data.answer == "go" else "no-go"]
+            remark = f" {act.data.remark}" if act.data.remark else ""
+            said = row(
+                badge(mark),
+                say(f" {view.person(act.signer)} {words.utc(act.at.at)} “{act.entry.meaning}”{remark}"),
+            )
+        blocks.append(Block(labelled(clean(station, limit=LABEL_CUT), said, width), 7))
+    if gate.authorised is not None:
+        act = gate.authorised
+        text = f"{view.person(act.signer)} {words.utc_s(act.at.at)} “{act.entry.meaning}”"
+        blocks.append(Block(labelled("authorised", say(text, "bold"), width), 8))
+    expiry = view.state.first_expiry
+    if expiry is not None and gate.authorised is None:
+        text = f"{expiry[1]} at {words.both(expiry[0], view.zone)}: fill and release must be over by then"
+        blocks.append(Block(labelled("expires", say(text), width), 6, 2))
+    said = say("The tool advises; local rules and the competent person decide.", "$quiet")
+    blocks.append(Block(labelled("mind", said, width), 4))
+    return blocks
+
+
+LABEL_CUT = 9
+
+
+def _close_blocks(view: View, width: int) -> list[Block]:
+    head = view.book.checklist.checklist
+    blocks = [_title("Close and seal the record", width)]
+    for gate in view.state.gates.values():
+        said = row(badge(VERDICTS[gate.verdict]), f"  at the {gate.gate} gate")
+        blocks.append(Block(labelled("verdict", said, width), 7))
+    text = (
+        "Nothing can be added to this record afterwards. Release, tracking and recovery go into the one that "
+        "follows it. The seal code is shown then: read it out, write it down or photograph it before release."
+    )
+    blocks.append(Block(labelled("what", say(text), width), 6, 2))
+    blocks.append(Block(labelled("seals", say(words.listed(head.seal_by)), width), 5))
+    return blocks
+
+
+def _release_blocks(view: View, width: int) -> list[Block]:
+    blocks = [_title("Release", width)]
+    gate = view.state.gates[view.book.gates[-1]] if view.book.gates else None
+    if view.state.released is not None:
+        act = view.state.released
+        text = f"{view.person(act.signer)} {words.utc_s(act.at.at)} “{act.entry.meaning}”"
+        blocks.append(Block(labelled("signed", say(text), width), 8))
+        return blocks
+    if gate is not None:
+        with_go = gate.verdict == "go" and gate.authorised is not None
+        said: Content = badge(VERDICTS[gate.verdict])
+        if with_go:
+            said = row(said, say("  authorised: a release now is with go"))
+        else:
+            said = row(said, "  ", badge(ALERT), say("  a release now is without go", "bold"))
+        blocks.append(Block(labelled("verdict", said, width), 8, 2))
+    clear = "Area clear of people and aircraft, line free, gloves on: then let go, then enter it."
+    blocks.append(Block(labelled("mind", row(badge(CAUTION), f" {clear}"), width), 7, 2))
+    return blocks

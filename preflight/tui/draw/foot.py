@@ -1,0 +1,57 @@
+"""The footer: keys that do something now, on as many lines as there are; and what was last said."""
+
+from __future__ import annotations
+
+from textual.content import Content
+
+from preflight.tui.draw.scene import Notice, Scene
+from preflight.tui.draw.text import badge, fitted, row, say
+from preflight.tui.keys import offered
+from preflight.tui.marks import ALERT
+
+
+def key_lines(scene: Scene, width: int, height: int) -> list[Content]:
+    """`height` lines of keys with their words; what does not fit is found under `?`."""
+    return packed(offered(scene), width, height)
+
+
+def packed(pairs: list[tuple[str, str]], width: int, height: int) -> list[Content]:
+    """Keys and words side by side; `?` and `q` are always there."""
+    always = [pair for pair in pairs if pair[0] in ("?", "q")]
+    rest = [pair for pair in pairs if pair[0] not in ("?", "q")]
+    tail = sum(_cells(pair) for pair in always)
+    lines: list[list[tuple[str, str]]] = [[]]
+    used = 1
+    for pair in rest:
+        room = width - (tail if len(lines) == height else 0)
+        if used + _cells(pair) > room:
+            if len(lines) == height:
+                break
+            lines.append([])
+            used = 1
+            room = width - (tail if len(lines) == height else 0)
+        lines[-1].append(pair)
+        used += _cells(pair)
+    lines[-1] += always
+    drawn = [row(" ", *[part for pair in line for part in _drawn(pair)]) for line in lines]
+    return [fitted(line, width) for line in drawn]
+
+
+def _cells(pair: tuple[str, str]) -> int:
+    return len(pair[0]) + len(pair[1]) + 3
+
+
+def _drawn(pair: tuple[str, str]) -> list[Content]:
+    return [Content.styled(pair[0], "bold $lead"), Content(f" {pair[1]}  ")]
+
+
+def notice_lines(notice: Notice | None, width: int) -> list[Content]:
+    """What was said to the crew last: its title and sentence, two lines at most."""
+    if notice is None:
+        return []
+    head = row(" ", badge(ALERT), " ") if notice.alert else Content(" ")
+    text = row(head, say(f"{notice.title}: ", "bold"), say(notice.text, limit=600))
+    lines = [line.rstrip() for line in text.wrap(width - 1)]
+    if len(lines) > 2:
+        lines = [lines[0], row(lines[1].truncate(width - 3), " …")]
+    return [fitted(line, width) for line in lines]

@@ -1,0 +1,194 @@
+"""The lines around the step: title, phases, verdict, times, people and record."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from textual.content import Content
+
+from preflight.clean import clean
+from preflight.tui import words
+from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.text import apart, badge, fitted, row, say
+from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, VERDICTS, Mark
+from preflight.tui.view import View, numbers
+from preflight.walk.state import GateState, PhaseState
+
+
+def title_line(scene: Scene, width: int) -> Content:
+    """Flight, checklist with revision and hash, DRILL, the time in UTC and on the site's clock."""
+    view = scene.view
+    head = view.book.checklist.checklist
+    left = row(
+        Content.styled(f" {clean(view.title, limit=60)}", "bold"),
+        Content.styled(f"  {clean(head.title, limit=80)} · rev {clean(head.revision, limit=16)}", "$quiet"),
+        Content.styled(f" · {view.checklist_hash[:8]}", "$quiet"),
+    )
+    right: list[Content | str] = []
+    if view.drill:
+        right += [badge(DRILL), " "]
+    if view.looking:
+        right += [badge(LOOKING), " "]
+    now = view.state.now.at
+    right.append(Content.styled(f"{words.utc_s(now)} ", "bold"))
+    if width >= 100:
+        right.append(Content.styled(f"{words.local(now, view.zone)} ", "$quiet"))
+    return apart(left, row(*right), width)
+
+
+def phase_mark(view: View, phase: PhaseState) -> Mark:
+    """How far a phase is; one that was passed without ever being begun stands out."""
+    if phase.completed is not None:
+        return PHASES["complete"]
+    if phase.begun:
+        return PHASES["begun"]
+    order = [each.id for each in view.book.checklist.phase]
+    later = order[order.index(phase.phase.id) + 1 :]
+    if any(view.state.phases[name].begun or view.state.phases[name].completed for name in later):
+        return PHASES["passed"]
+    return PHASES["waiting"]
+
+
+def phases_line(scene: Scene, width: int) -> Content:
+    """Every phase with its count, gates between them, the one the crew stands in underlined."""
+    view = scene.view
+    here = phase_here(scene)
+    states = list(view.state.phases.values())
+    gates = _gate_ends(view)
+    fixed = sum(len(f" {state.done}/{state.total}") + 3 for state in states)
+    fixed += sum(len(_gate_text(view.state.gates[gate])) + 1 for gate in gates.values())
+    share = max(3, (width - 1 - fixed) // max(1, len(states)))
+    parts: list[Content | str] = [" "]
+    for state in states:
+        mark = phase_mark(view, state)
+        name = say(state.phase.title, limit=60)
+        style = "bold underline" if state.phase.id == here else mark.style
+        if mark is PHASES["passed"]:
+            style = mark.style
+        parts.append(
+            row(
+                Content.styled(f"{mark.shape} ", style.replace(" underline", "")),
+                Content.styled(name.truncate(share, ellipsis=True).plain, style),
+                Content.styled(f" {state.done}/{state.total}", style.replace(" underline", "")),
+                " ",
+            )
+        )
+        gate = gates.get(state.phase.id)
+        if gate is not None:
+            found = view.state.gates[gate]
+            parts += [Content.styled(_gate_text(found), "bold"), " "]
+    return fitted(row(*parts), width)
+
+
+def _gate_ends(view: View) -> dict[str, str]:
+    """The last phase of each gate."""
+    ends = {phase.gate: phase.id for phase in view.book.checklist.phase if phase.gate is not None}
+    return {phase: gate for gate, phase in ends.items()}
+
+
+def _gate_text(gate: GateState) -> str:
+    return f"╟{gate.gate} passed╢" if gate.authorised is not None else f"╟{gate.gate}╢"
+
+
+def phase_here(scene: Scene) -> str | None:
+    """The phase that the crew stands in."""
+    place = scene.place
+    if place.kind == "step":
+        return scene.view.book.phase_of[place.name].id
+    return place.name if place.kind == "complete" else None
+
+
+def verdict_line(scene: Scene, width: int) -> Content:
+    """The verdict at the gate ahead and the one line that says why it is not go."""
+    state = scene.view.state
+    if state.scrubbed is not None:
+        return fitted(row(" ", Content.styled(" ■ SCRUBBED ", ALERT_STYLE), f"  {_reason(scene)}"), width)
+    if state.released_without_go:
+        word = Content.styled(" ■ RELEASED WITHOUT GO ", ALERT_STYLE)
+        return fitted(row(" ", word, f"  at {words.both(_released_at(scene), scene.view.zone)}"), width)
+    if state.released is not None:
+        at = words.both(_released_at(scene), scene.view.zone)
+        return fitted(row(" ", badge(VERDICTS["go"]), f"  released with go at {at}"), width)
+    gate = state.gate
+    if gate is None:
+        return fitted(say(" This checklist has no gate."), width)
+    mark = badge(VERDICTS[gate.verdict])
+    head = row(" ", mark, Content.styled(f" at the {gate.gate} gate ", "bold"))
+    if gate.reasons:
+        more = f"  (+{len(gate.reasons) - 1} more: j)" if len(gate.reasons) > 1 else ""
+        text = say(f" {gate.reasons[0].text}", limit=300)
+        room = width - head.cell_length - len(more)
+        return fitted(row(head, text.truncate(room, ellipsis=True), Content.styled(more, "$quiet")), width)
+    said = " authorised" if gate.authorised is not None else " nothing stands against it"
+    if gate.authorised is None and not gate.all_polled:
+        said = " every station is to be polled"
+    return fitted(row(head, said), width)
+
+
+def _reason(scene: Scene) -> str:
+    scrubbed = scene.view.state.scrubbed
+    return "" if scrubbed is None else clean(scrubbed.data.reason, limit=200)
+
+
+def _released_at(scene: Scene) -> datetime:
+    released = scene.view.state.released
+    assert released is not None
+    return datetime.fromisoformat(released.data.released)
+
+
+def times_line(scene: Scene, width: int) -> Content:
+    """Planned release in UTC and local with the time to go, and what expires first."""
+    view = scene.view
+    state = view.state
+    planned = state.planned_release
+    left = planned - state.now.at
+    said = f" planned release {words.both(planned, view.zone)}  "
+    count = "" if state.released is not None else words.countdown(left)
+    style = "bold" if left >= timedelta(0) or state.released is not None else CAUTION_STYLE
+    start = row(say(said), Content.styled(count, style))
+    if state.first_expiry is None:
+        return apart(start, Content.styled("nothing expires ", "$quiet"), width)
+    at, step = state.first_expiry
+    before = at < planned and state.released is None
+    text = f"first expiry {clean(step, limit=40)} {words.utc(at)}"
+    end = row(
+        Content.styled(text, "bold" if before else "$quiet"),
+        Content.styled(" before release ", CAUTION_STYLE) if before else " ",
+    )
+    return apart(start, end, width)
+
+
+def people_line(scene: Scene, width: int) -> Content:
+    """Who has which number and whose key is unlocked, who is chosen; at the right the record on disk."""
+    view = scene.view
+    parts: list[Content | str] = [" "]
+    known = numbers(view.book.roster, view.unlocked)
+    right = record_part(scene)
+    room = width - right.cell_length - 2
+    each = max(6, room // max(1, len(known)) - 6)
+    for n, person in known.items():
+        open_ = person.id in view.unlocked
+        name = say(person.name, limit=60).truncate(each, ellipsis=True).plain
+        if person.id == scene.selected:
+            parts.append(Content.styled(f" {n} ▸{name} ", "bold reverse"))
+        elif open_:
+            parts.append(Content.styled(f" {n} ●{name} ", "bold"))
+        else:
+            parts.append(Content.styled(f" {n} ○{name} ", "$quiet"))
+    if not view.unlocked and not view.looking:
+        parts.append(Content.styled(" all locked: u", "$quiet"))
+    return apart(row(*parts), right, width)
+
+
+def record_part(scene: Scene) -> Content:
+    """The state of the record."""
+    record = scene.view.record
+    if record is None:
+        return Content.styled("no record open ", "$quiet")
+    if record.failed is not None:
+        return row(Content.styled(" ■ RECORD STOPPED ", ALERT_STYLE), " ")
+    closed = " closed" if scene.view.state.closed is not None else ""
+    said = Content.styled(f"on disk {words.utc_s(record.on_disk)} #{record.entries}{closed} ", "$quiet")
+    if record.mirror_behind is not None:
+        return row(Content.styled(" ▲ mirror behind ", CAUTION_STYLE), " ", said)
+    return said

@@ -1,0 +1,96 @@
+"""The wide arrangement's columns: every step at the left, figures at the right."""
+
+from __future__ import annotations
+
+from textual.content import Content
+
+from preflight.readings import Reading
+from preflight.tui import words
+from preflight.tui.draw.head import phase_mark
+from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, OUTCOMES
+from preflight.tui.places import Place, places, settled
+
+
+def step_lines(scene: Scene, width: int) -> tuple[list[Content], int]:
+    """Every place of the walk on a line, and the line of the one shown."""
+    view = scene.view
+    lines: list[Content] = []
+    here = 0
+    phase = None
+    for place in places(view.book):
+        if place.kind == "step":
+            own = view.book.phase_of[place.name]
+            if own.id != phase:
+                phase = own.id
+                state = view.state.phases[own.id]
+                mark = phase_mark(view, state)
+                title = f" {mark.shape} {own.title} {state.done}/{state.total}"
+                if mark.word == "NEVER BEGUN":
+                    lines.append(fitted(say(f"{title} never begun", CAUTION_STYLE), width))
+                else:
+                    lines.append(fitted(say(title, "bold"), width))
+        if place == scene.place:
+            here = len(lines)
+        lines.append(_place_line(scene, place, width))
+    return lines, here
+
+
+def _place_line(scene: Scene, place: Place, width: int) -> Content:
+    view = scene.view
+    mark, style = " ", ""
+    if place.kind == "step":
+        outcome = view.step(place.name).outcome
+        mark, text = OUTCOMES[outcome].shape, place.name
+        style = ALERT_STYLE if outcome == "no-go" else CAUTION_STYLE if outcome == "stale" else ""
+    else:
+        text = place_title(place)
+        mark = "●" if _done(scene, place) else "·"
+        if place.kind != "complete":
+            text = f"╟ {text}"
+    line = row("   ", say(mark, style), say(f" {text}", "" if place.kind == "step" else "$quiet"))
+    line = fitted(line, width)
+    return Content.styled(line.plain, "reverse") if place == scene.place else line
+
+
+def place_title(place: Place) -> str:
+    """A call between steps in words."""
+    return {
+        "complete": "call complete",
+        "poll": f"poll, {place.name} gate",
+        "authorise": f"authorise {place.name}",
+        "close": "close and seal",
+        "release": "release",
+    }.get(place.kind, place.kind)
+
+
+def _done(scene: Scene, place: Place) -> bool:
+    return settled(scene.view.state, place)
+
+
+def figure_lines(scene: Scene, width: int) -> list[Content]:
+    """Every figure with its value and limit, those outside their limits first."""
+    figures = scene.extra.figures
+    if figures is None:
+        return [Content.styled(" working out figures…", "$quiet")]
+    lines = [Content.styled(" figures", "bold")]
+    ordered = sorted(figures.figures, key=lambda reading: reading.within is not False)
+    for reading in ordered:
+        lines += _figure(reading, width)
+    for text in (*figures.no_go.values(), *figures.faults, *figures.remarks):
+        for n, line in enumerate(say(text, limit=400).wrap(width - 3)):
+            lines.append(row(" ▲ " if n == 0 else "   ", line))
+    return lines
+
+
+def _figure(reading: Reading, width: int) -> list[Content]:
+    value = words.quantity(reading.value, reading.unit)
+    margin = f" ×{reading.margin:.2g}" if reading.margin is not None else ""
+    style = ALERT_STYLE if reading.within is False else "bold"
+    right = row(say(value, style, limit=40), Content.styled(margin, "$quiet"))
+    left = fitted(say(f" {reading.name}", limit=60), max(4, width - right.cell_length - 2))
+    lines = [row(left, " ", right)]
+    if reading.within is False:
+        lines.append(say(f"   {words.limits(reading)}", "$quiet"))
+    return lines

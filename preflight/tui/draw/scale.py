@@ -1,0 +1,99 @@
+"""A reading on a scale between its limits, and bars at an eighth of a cell."""
+
+from __future__ import annotations
+
+from textual.content import Content
+
+from preflight.readings import Reading
+from preflight.tui import words
+from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.marks import ALERT_STYLE
+
+EIGHTHS = " ▏▎▍▌▋▊▉█"
+
+
+def bounds(reading: Reading) -> tuple[float, float] | None:
+    """The ends of the scale that a reading is drawn on, None where it has no limit."""
+    low, high = reading.at_least, reading.at_most
+    if low is not None and high is not None:
+        room = (high - low) * 0.3 or abs(high) * 0.3 or 1.0
+        return low - room, high + room
+    if low is not None:
+        return (0.0, low * 2.5) if low > 0 else (low - abs(low) - 1.0, low + abs(low) + 1.0)
+    if high is not None:
+        return (0.0, high * 1.5) if high > 0 else (high - abs(high) - 1.0, high + abs(high) + 1.0)
+    return None
+
+
+def scale(reading: Reading, width: int) -> Content:
+    """`width` cells: the part inside the limits is heavy, limits are posts, the value is a diamond.
+
+    A value beyond an end of the scale is an arrowhead there.
+    """
+    ends = bounds(reading)
+    if ends is None or width < 6:
+        return Content(" " * max(0, width))
+    start, end = ends
+    last = width - 1
+
+    def cell(value: float) -> int:
+        return round((value - start) / (end - start) * last)
+
+    cells = []
+    low = cell(reading.at_least) if reading.at_least is not None else -1
+    high = cell(reading.at_most) if reading.at_most is not None else width
+    for n in range(width):
+        cells.append("┃" if n in (low, high) else "━" if low < n < high else "─")
+    if not isinstance(reading.value, (int, float)):
+        return Content.styled("".join(cells), "$quiet")
+    at = cell(reading.value)
+    shape = "◀" if at < 0 else "▶" if at > last else "◆"
+    at = max(0, min(last, at))
+    style = ALERT_STYLE if reading.within is False else "bold $ink"
+    return row(
+        Content.styled("".join(cells[:at]), "$quiet"),
+        Content.styled(shape, style),
+        Content.styled("".join(cells[at + 1 :]), "$quiet"),
+    )
+
+
+def reading_line(reading: Reading, width: int) -> Content:
+    """Name, value, scale, limits and margin on one line."""
+    name = fitted(say(reading.name, limit=60), min(22, max(12, width // 4)))
+    value = say(words.quantity(reading.value, reading.unit), limit=40)
+    value = value.truncate(13, ellipsis=True)
+    value = row(" " * (13 - value.cell_length), value)
+    if bounds(reading) is None:
+        note = "" if reading.source == "measured" else f"  {reading.source}"
+        return row(name, value.stylize("bold"), Content.styled(note, "$quiet"))
+    limit = words.limits(reading)
+    margin = f" ×{reading.margin:.3g}" if reading.margin is not None else ""
+    right = Content.styled(f" {limit}", "$quiet")
+    margin_part = Content.styled(margin, ALERT_STYLE if reading.within is False else "bold")
+    tail = row(right, margin_part)
+    room = width - name.cell_length - 14 - tail.cell_length
+    middle = scale(reading, min(room, 40)) if room >= 8 else Content("")
+    return row(name, value.stylize("bold"), " ", middle, tail).truncate(width, ellipsis=True)
+
+
+def bar(share: float, width: int) -> str:
+    """A bar over `share` (0 to 1) of `width` cells, at an eighth of a cell, filled up with blanks."""
+    eighths = round(max(0.0, min(1.0, share)) * width * 8)
+    full, rest = divmod(eighths, 8)
+    text = "█" * full + (EIGHTHS[rest] if rest else "")
+    return text.ljust(width)
+
+
+def progress_line(text: str, fraction: float | None, seconds: float, width: int) -> Content:
+    """Long work: a bar where its share is known, the seconds, what is being done."""
+    took = f"{seconds:.0f} s"
+    share = "" if fraction is None else f"{fraction * 100:3.0f} % "
+    room = max(8, min(24, width // 4))
+    if fraction is None:
+        at = int(seconds * 4) % (room - 2)
+        drawn = " " * at + "███" + " " * (room - at - 3)
+    else:
+        drawn = bar(fraction, room)
+    return row(
+        Content.styled(drawn, "$lead on $bar-back"), f" {share}{took}  ", say(text, limit=200)
+    ).truncate(width, ellipsis=True)

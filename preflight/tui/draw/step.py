@@ -1,0 +1,190 @@
+"""The centre of the screen while a step is shown."""
+
+from __future__ import annotations
+
+from textual.content import Content
+
+from preflight.checks import table
+from preflight.checks.base import Check
+from preflight.clean import clean
+from preflight.errors import PreflightError
+from preflight.readings import Reading
+from preflight.tui import words
+from preflight.tui.draw.scale import progress_line, reading_line
+from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.text import LABEL, Block, apart, badge, labelled, row, say
+from preflight.tui.marks import CAUTION, OUTCOMES
+from preflight.tui.view import View
+from preflight.walk.ledger import Act, FindingLog
+from preflight.walk.state import StepState, witness_required
+
+
+def check_of(step: StepState) -> Check | None:
+    """The check of a step; None where it has none or there is none of that name here."""
+    if step.step.check is None:
+        return None
+    try:
+        return table.get(step.step.check)
+    except PreflightError:
+        return None
+
+
+def step_blocks(scene: Scene, width: int) -> list[Block]:
+    """Everything that there is to say of the step shown; `rank` says what gives way on a small screen."""
+    view = scene.view
+    step = view.step(scene.place.name)
+    found = step.finding
+    running = scene.running if scene.running is not None and _runs_here(scene) else None
+    check = check_of(step)
+    blocks = [Block([_head(view, step, width)], 9)]
+    if step.step.caution:
+        text = row(badge(CAUTION), " ", say(step.step.caution, "bold", limit=2000))
+        blocks.append(Block(_plain(text, width), 8, 2))
+    blocks.append(
+        Block(labelled("challenge", say(step.step.challenge, "bold $lead", limit=400), width), 9, 3)
+    )
+    if step.step.response:
+        blocks.append(Block(labelled("response", say(step.step.response, "bold", limit=2000), width), 7, 2))
+    if check is not None and check.leads and (found is None or step.waiting == "finding" or running):
+        blocks.append(Block(labelled("move first", say(check.leads, limit=300), width), 7, 2))
+    if running is not None:
+        blocks += _progress_blocks(scene, width)
+    elif found is not None:
+        blocks += finding_blocks(view, step, found, width)
+        if check is not None and check.put_back and found.act.entry.kind == "check":
+            blocks.append(Block(labelled("put back", say(check.put_back, limit=300), width), 6, 2))
+    elif step.step.measure is not None:
+        blocks += _limits_block(scene, step, width)
+    if step.step.defer is not None and found is None:
+        asked = f"{step.step.defer.authority}: {', '.join(step.step.defer.ask)}"
+        blocks.append(Block(labelled("ask", say(asked, limit=600), width), 6, 2))
+    if step.step.why:
+        blocks.append(Block(labelled("why", say(step.step.why, "$quiet", limit=2000), width), 2, 1))
+    blocks.append(Block(labelled("signs", _who(view, step), width), 4, 1))
+    return blocks
+
+
+def _runs_here(scene: Scene) -> bool:
+    running = scene.running
+    return running is not None and scene.place.kind == "step" and running.step_id == scene.place.name
+
+
+def _plain(content: Content, width: int) -> list[Content]:
+    return [row(" ", line) for line in (each.rstrip() for each in content.wrap(max(8, width - 2)))]
+
+
+def _head(view: View, step: StepState, width: int) -> Content:
+    phase = step.phase
+    at = [each.id for each in phase.step].index(step.step.id) + 1
+    mark = badge(OUTCOMES[step.outcome])
+    where = f"  step {at} of {len(phase.step)}, {clean(phase.title, limit=50)}"
+    mode = "read, then do" if phase.mode == "read-do" else "do, then confirm"
+    left = row(" ", mark, "  ", say(step.step.id, "bold"), Content.styled(where, "$quiet"))
+    right = row(Content.styled(f"{mode} " if step.step.required else f"{mode} · optional ", "$quiet"))
+    return apart(left, right, width)
+
+
+def _progress_blocks(scene: Scene, width: int) -> list[Block]:
+    running = scene.running
+    assert running is not None
+    progress = running.progress
+    text = progress.text if progress is not None else f"{running.title} starts"
+    if running.stopping:
+        text = f"stopping, the line is put back — {text}"
+    fraction = progress.fraction if progress is not None else None
+    line = progress_line(text, fraction, running.seconds, width - LABEL)
+    blocks = [Block([row(Content.styled(f"{'working':>{LABEL - 2}}  ", "bold $lead"), line)], 9)]
+    if progress is not None and progress.reading is not None:
+        reading = reading_line(progress.reading, width - LABEL)
+        blocks.append(Block([row(Content.styled(f"{'live':>{LABEL - 2}}  ", "$quiet"), reading)], 8))
+    return blocks
+
+
+def _limits_block(scene: Scene, step: StepState, width: int) -> list[Block]:
+    asked = step.step.measure
+    assert asked is not None
+    least, most = scene.extra.limits_of(step.step)
+    reading = Reading(name=asked.quantity, value=None, unit=asked.unit, at_least=least, at_most=most)
+    said = words.limits(reading) or "no limit given"
+    times = f", {asked.repeat} times" if asked.repeat > 1 else ""
+    text = say(f"{asked.quantity} in {asked.unit or 'numbers'}{times}; {said}", limit=300)
+    return [Block(labelled("measure", text, width), 6, 1)]
+
+
+def finding_blocks(view: View, step: StepState, found: FindingLog, width: int) -> list[Block]:
+    """What was found: readings against limits, remarks, evidence, signatures with their meaning."""
+    blocks = []
+    readings = sorted(found.readings, key=_weight)
+    if readings:
+        lines = [row(" " * LABEL, reading_line(each, width - LABEL)) for each in readings]
+        lines[0] = row(
+            Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet"), reading_line(readings[0], width - LABEL)
+        )
+        blocks.append(Block(lines, 8, min(3, len(lines))))
+    if step.reason and step.outcome in ("stale", "waived", "no-go"):
+        label = {"stale": "stale", "waived": "waived", "no-go": "no-go"}[step.outcome]
+        blocks.append(Block(labelled(label, say(_why(view, step), "bold", limit=600), width), 8, 2))
+    data = found.act.data
+    for remark in getattr(data, "remarks", ()):
+        if remark != step.reason:
+            blocks.append(Block(labelled("remark", say(remark, limit=600), width), 5, 1))
+    said = str(getattr(data, "response", ""))
+    if not said and step.outcome != "no-go":
+        said = str(getattr(data, "reason", ""))
+    if said:
+        blocks.append(Block(labelled("entered", say(said, limit=600), width), 4, 1))
+    answers = getattr(data, "answers", None)
+    if answers:
+        text = "; ".join(f"{question}: {answer}" for question, answer in answers.items() if answer)
+        blocks.append(Block(labelled("answer", say(text, limit=800), width), 5, 1))
+    evidence = getattr(data, "evidence", ())
+    if evidence:
+        text = ", ".join(f"{item.name} {item.size} B {item.sha256[:8]}" for item in evidence)
+        blocks.append(Block(labelled("evidence", say(f"kept: {text}", "$quiet"), width), 1, 1))
+    signed = signatures(view, found)
+    if signed:
+        blocks.append(Block([line for each in signed for line in labelled("signed", each, width)], 3, 1))
+    return blocks
+
+
+def _why(view: View, step: StepState) -> str:
+    if step.waiver is None:
+        return step.reason
+    bound = step.waiver.data.bound
+    limit = "" if bound is None else f"; bound {bound.name} {bound.at_least or bound.at_most}"
+    until = step.waiver.data.expires[11:16]
+    return f"{step.reason}, by {view.person(step.waiver.signer)}, until {until}Z{limit}"
+
+
+def _weight(reading: Reading) -> tuple[int, str]:
+    if reading.within is False:
+        return 0, reading.name
+    return (1 if reading.at_least is not None or reading.at_most is not None else 2), reading.name
+
+
+def signatures(view: View, found: FindingLog) -> list[Content]:
+    """Each signature with printed name, time and meaning."""
+    acts: list[Act] = []
+    if found.act.entry.kind != "check":
+        acts.append(found.act)
+    acts += [act for act in (found.signature, found.witness) if act is not None]
+    return [
+        row(
+            say(view.person(act.signer), "bold", limit=100),
+            f" {words.utc_s(act.at.at)} ",
+            say(f"“{act.entry.meaning}”", "$quiet"),
+        )
+        for act in acts
+    ]
+
+
+def _who(view: View, step: StepState) -> Content:
+    roles = words.listed(step.step.signed_by) if step.step.signed_by else "anybody on the crew"
+    parts: list[Content | str] = [say(roles, limit=200)]
+    needs = witness_required(step.step, step.finding) if step.finding is not None else step.step.witness
+    if needs:
+        whose = f" of {words.listed(step.step.witness_by)}" if step.step.witness_by else ""
+        parts.append(Content.styled(f"; witness: a second person{whose}", "bold"))
+    if step.step.waive_by:
+        parts.append(Content.styled(f"; waived by {words.listed(step.step.waive_by)}", "$quiet"))
+    return row(*parts)

@@ -1,0 +1,1 @@
+"""Screens: the arrival before a record is open, and the walk."""

@@ -1,0 +1,144 @@
+"""Before a record is open: keys are unlocked, a new record is begun or an unfinished one gone on with."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.content import Content
+from textual.screen import Screen
+
+from preflight.clean import clean
+from preflight.tui import words
+from preflight.tui.draw.foot import notice_lines, packed
+from preflight.tui.draw.head import people_line, title_line
+from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.text import labelled, row, say
+from preflight.tui.found_records import Unfinished
+from preflight.tui.pane import Pane
+
+if TYPE_CHECKING:
+    from preflight.tui.app import WalkApp
+
+_KEYS = [
+    ("1-9", "choose or unlock"),
+    ("u", "unlock"),
+    ("↑ ↓", "choose"),
+    ("Enter", "do it"),
+    ("t", "theme"),
+    ("?", "help"),
+    ("q", "quit"),
+]
+
+
+class ArrivalScreen(Screen[None]):
+    """Choices from the top: unfinished records of this flight, the latest first, then a new record."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "by(-1)", show=False),
+        Binding("down", "by(1)", show=False),
+        Binding("enter", "go", "do it"),
+        Binding("escape", "let_go", show=False),
+        Binding("u", "act('unlock')", "unlock"),
+        Binding("k", "act('lock')", "lock"),
+        Binding("t", "act('theme')", "theme"),
+        Binding("question_mark", "act('help')", "help"),
+        Binding("q", "act('leave')", "quit"),
+        *[Binding(str(n), f"choose({n})", show=False) for n in range(1, 10)],
+    ]
+
+    def __init__(self, found: tuple[Unfinished, ...]) -> None:
+        super().__init__()
+        self.found = found
+        self.at = 0
+
+    def compose(self) -> ComposeResult:
+        yield Pane(lambda scene, width, _: [title_line(scene, width)], id="title-line")
+        yield Pane(self._lines, id="arrival")
+        yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
+        yield Pane(lambda scene, width, _: [people_line(scene, width)], id="people")
+        yield Pane(lambda _, width, height: packed(_KEYS, width, height), id="keys")
+
+    def on_mount(self) -> None:
+        self.watch(self.app, "scene", self._show)
+
+    def _show(self, scene: Scene | None) -> None:
+        if scene is None:
+            return
+        notice = self.query_one("#notice", Pane)
+        notice.set_class(scene.notice is not None, "-said")
+        notice.styles.height = max(1, len(notice_lines(scene.notice, self.size.width)))
+        for pane in self.query(Pane):
+            pane.show(scene)
+
+    def _lines(self, scene: Scene, width: int, height: int) -> list[Content]:
+        view = scene.view
+        head = view.book.checklist.checklist
+        planned = view.state.planned_release
+        steps = len(view.book.steps)
+        lines = [Content("")]
+        checklist = f"{head.title}, revision {head.revision}, {words.count(steps, 'step')}"
+        lines += labelled("flight", say(view.title, "bold $lead"), width)
+        lines += labelled("checklist", say(checklist), width)
+        when = f"{planned:%Y-%m-%d} {words.both(planned, view.zone)}"
+        lines += labelled(
+            "release", say(f"planned {when}, {words.countdown(planned - view.state.now.at)}"), width
+        )
+        lines.append(Content(""))
+        for n, (title, about) in enumerate(self._choices(scene)):
+            mark, style = ("▶ ", "bold $lead") if n == self.at else ("  ", "bold")
+            lines.append(row("   ", say(f"{mark}{title}", style, limit=200)))
+            lines += [row("        ", line) for line in say(about, "$quiet", limit=400).wrap(width - 10)]
+        lines.append(Content(""))
+        lines.append(
+            say("   The tool advises a crew; local rules and the competent person decide.", "$quiet")
+        )
+        return lines
+
+    def _choices(self, scene: Scene) -> list[tuple[str, str]]:
+        view = scene.view
+        made = []
+        for item in self.found:
+            verb = "Go on with" if item.kind == "interrupted" else "Open the record that follows"
+            drill = ", DRILL" if item.drill else ""
+            about = (
+                f"{item.entries} entries, last {item.last:%Y-%m-%d} {words.utc(item.last)}, "
+                f"next: {clean(item.next, limit=60)}{drill}"
+            )
+            if not item.same:
+                about += ". Files here were changed since: it goes on with the copies that it keeps"
+            if item.kind == "sealed":
+                about += ". Choose who opens it (number) first"
+            made.append((f"{verb} {item.folder.name}", about))
+        who = view.person(scene.selected) if scene.selected is not None else ""
+        about = (
+            f"opened by {who}" if who else "Unlock a key and choose who opens it: their number, then Enter"
+        )
+        made.append(("Begin a new record", about))
+        return made
+
+    @property
+    def _app(self) -> WalkApp:
+        return self.app  # type: ignore[return-value]
+
+    def action_by(self, lines: int) -> None:
+        """Another choice."""
+        self.at = max(0, min(len(self.found), self.at + lines))
+        self._app.change()
+
+    def action_choose(self, number: int) -> None:
+        """Choose the person who answers to a number."""
+        self._app.conductor.choose(number)
+
+    def action_let_go(self) -> None:
+        """Let go of who is chosen and of what was said."""
+        self._app.change(selected=None, notice=None)
+
+    def action_act(self, name: str) -> None:
+        """One of the acts of the key table."""
+        self._app.conductor.begin(name)
+
+    def action_go(self) -> None:
+        """Do what is chosen."""
+        self._app.conductor.arrive(self.found[self.at] if self.at < len(self.found) else None)

@@ -1,0 +1,95 @@
+"""The walk: one step in the middle, everything that decides the flight around it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.content import Content
+from textual.screen import Screen
+
+from preflight.tui.draw.call import centre_lines
+from preflight.tui.draw.foot import key_lines, notice_lines
+from preflight.tui.draw.head import people_line, phases_line, times_line, title_line, verdict_line
+from preflight.tui.draw.lists import figure_lines, step_lines
+from preflight.tui.draw.runout import run_out_lines
+from preflight.tui.draw.scene import Scene
+from preflight.tui.keys import KEYS
+from preflight.tui.pane import Pane
+
+if TYPE_CHECKING:
+    from preflight.tui.app import WalkApp
+
+
+def _steps_around(scene: Scene, width: int, height: int) -> list[Content]:
+    lines, here = step_lines(scene, width)
+    start = max(0, min(len(lines) - height, here - height // 2))
+    return lines[start : start + height]
+
+
+class WalkScreen(Screen[None]):
+    """Renders the scene; every key goes to the conductor."""
+
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (120, "-wide")]  # noqa: RUF012 - as the library has it
+    VERTICAL_BREAKPOINTS = [(0, "-short"), (32, "-tall")]  # noqa: RUF012 - as the library has it
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "ordinary", "the step's own act"),
+        Binding("escape", "let_go", "let go of who is chosen"),
+        Binding("h", "act('hold')", "hold"),
+        Binding("up", "act('back')", show=False),
+        Binding("down", "act('on')", show=False),
+        *[Binding(str(n), f"choose({n})", show=False) for n in range(1, 10)],
+        *[Binding(key.key, f"act('{key.name}')", key.word) for key in KEYS if key.key != "f2"],
+    ]
+
+    def compose(self) -> ComposeResult:
+        yield Pane(lambda scene, width, _: [title_line(scene, width)], id="title-line")
+        yield Pane(lambda scene, width, _: [phases_line(scene, width)], id="phases")
+        yield Pane(lambda scene, width, _: [verdict_line(scene, width)], id="verdict")
+        with Horizontal(id="middle"):
+            yield Pane(_steps_around, id="steps")
+            yield Pane(centre_lines, id="centre")
+            yield Pane(lambda scene, width, _: figure_lines(scene, width), id="figures")
+        yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
+        yield Pane(_run_out, id="runout")
+        yield Pane(lambda scene, width, _: [times_line(scene, width)], id="times")
+        yield Pane(lambda scene, width, _: [people_line(scene, width)], id="people")
+        yield Pane(key_lines, id="keys")
+
+    def on_mount(self) -> None:
+        self.watch(self.app, "scene", self._show)
+
+    def _show(self, scene: Scene | None) -> None:
+        if scene is None:
+            return
+        notice = self.query_one("#notice", Pane)
+        notice.set_class(scene.notice is not None, "-said")
+        notice.styles.height = max(1, len(notice_lines(scene.notice, self.size.width)))
+        for pane in self.query(Pane):
+            pane.show(scene)
+
+    @property
+    def _app(self) -> WalkApp:
+        return self.app  # type: ignore[return-value]
+
+    def action_ordinary(self) -> None:
+        """The step's own act."""
+        self._app.conductor.begin("ordinary")
+
+    def action_choose(self, number: int) -> None:
+        """Choose the person who answers to a number; it signs nothing."""
+        self._app.conductor.choose(number)
+
+    def action_let_go(self) -> None:
+        """Let go of who is chosen and of what was said."""
+        self._app.change(selected=None, notice=None)
+
+    def action_act(self, name: str) -> None:
+        """One of the acts of the key table."""
+        self._app.conductor.begin(name)
+
+
+def _run_out(scene: Scene, width: int, height: int) -> list[Content]:
+    return run_out_lines(scene.extra.figures, width, height)

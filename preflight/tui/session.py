@@ -1,0 +1,378 @@
+"""One walk at work behind the screen: everything that may block, on threads, behind futures.
+
+Nothing here knows the screen library. The ledger and the record are touched by one thread alone, the writer;
+opening a key (a second of key derivation) and computing figures have a thread each.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from preflight.checks import table
+from preflight.checks.base import Check, Context
+from preflight.clock import Clock
+from preflight.errors import PreflightError, Refused
+from preflight.figures.compute import compute
+from preflight.record import kinds
+from preflight.record.folder import read
+from preflight.record.keys import Keyring, default_keys_folder
+from preflight.record.scan import RECORD
+from preflight.record.seal import add_seal, seal_code
+from preflight.record.store import Recorder
+from preflight.tui.found_records import Unfinished, unfinished
+from preflight.tui.runner import Done, Report, Runner
+from preflight.tui.view import Extra, RecordStatus, View
+from preflight.walk import opening, rules
+from preflight.walk.acts import Walk
+from preflight.walk.ledger import Ledger
+from preflight.walk.limits import limits_from
+from preflight.walk.state import state_at
+
+COMPUTED = frozenset({"link-margin", "battery-endurance", "flight-envelope"})
+"""Checks that touch no hardware: they run again by themselves when they are stale."""
+
+STOP_WAIT = 8.0
+"""Seconds that a stopped check is waited for at the end, so that it can leave the logger logging."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """A record just sealed, and its code."""
+
+    folder: Path
+    rec: str
+    code: str
+
+
+def view_of(ledger: Ledger, clock: Clock, **more: Any) -> View:
+    """What there is to see of a ledger now."""
+    book = ledger.book
+    return View(
+        state=state_at(ledger, clock.now()),
+        book=book,
+        flight=ledger.values.flight,
+        measured=dict(ledger.values.measured),
+        acts=tuple(ledger.acts),
+        zone=ZoneInfo(book.flight.site.timezone),
+        **more,
+    )
+
+
+class Session:
+    """A walk of one flight file: its record, its keys, the check that runs."""
+
+    looking = False
+
+    def __init__(
+        self,
+        sources: opening.Sources,
+        *,
+        folder: Path,
+        logs: Path,
+        clock: Clock,
+        keys: Path | None = None,
+        mirror: Path | None = None,
+        drill: bool = False,
+    ) -> None:
+        """`folder` is the flight file's, where its relative paths start. Raises for bad files."""
+        self.sources = sources
+        self.folder = folder
+        self.logs = logs
+        self.clock = clock
+        self.mirror = mirror
+        self.drill = drill
+        book = sources.book(drill=drill, where=str(folder))
+        self.ledger = Ledger(book)
+        self.keyring = Keyring(keys or default_keys_folder(), book.roster)
+        self.walk: Walk | None = None
+        self.runner: Runner | None = None
+        self.sealed: Path | None = None
+        self._writer = ThreadPoolExecutor(1, "record")
+        self._opener = ThreadPoolExecutor(1, "keys")
+        self._figurer = ThreadPoolExecutor(1, "figures")
+        self._rerun: set[tuple[str, int, str]] = set()
+
+    # -- looking ----------------------------------------------------------------------------------
+
+    def view(self) -> Future[View]:
+        """What there is to see now."""
+        return self._writer.submit(self._look)
+
+    def reckon(self, view: View) -> Future[Extra]:
+        """Figures and limits of the values in a view."""
+        return self._figurer.submit(extra_of, view, self.folder)
+
+    def unfinished(self) -> Future[tuple[Unfinished, ...]]:
+        """Records of this flight that can be gone on with."""
+        return self._writer.submit(unfinished, self.logs, self.sources)
+
+    def _look(self) -> View:
+        record = None
+        if self.walk is not None:
+            recorder = self.walk.recorder
+            record = RecordStatus(
+                rec=recorder.rec,
+                folder=str(recorder.folder),
+                entries=len(recorder.entries),
+                on_disk=recorder.entries[-1].moment.at,
+                failed=recorder.failed,
+                mirror_behind=recorder.mirror_behind,
+            )
+        return view_of(
+            self.ledger,
+            self.clock,
+            unlocked=self.keyring.unlocked,
+            checklist_hash=hashlib.sha256(self.sources.checklist).hexdigest(),
+            record=record,
+            sealed=self.sealed is not None,
+        )
+
+    # -- opening ----------------------------------------------------------------------------------
+
+    def begin(self, person: str) -> Future[View]:
+        """A new record, opened by someone whose key is unlocked."""
+        return self._writer.submit(self._begin, person)
+
+    def _begin(self, person: str) -> View:
+        walk = opening.begin(
+            self.logs,
+            self.sources,
+            keyring=self.keyring,
+            person=person,
+            clock=self.clock,
+            drill=self.drill,
+            mirror=self.mirror,
+        )
+        return self._take(walk)
+
+    def resume(self, record: Path) -> Future[View]:
+        """Go on with a record that was interrupted, with the files it keeps."""
+        return self._writer.submit(self._resume, record)
+
+    def _resume(self, record: Path) -> View:
+        self._use_files_of(record)
+        walk = opening.resume(record, keyring=self.keyring, clock=self.clock, mirror=self.mirror)
+        return self._take(walk)
+
+    def follow(self, record: Path, person: str, why: str, logs: Path | None = None) -> Future[View]:
+        """A record that follows another one, opened by someone whose key is unlocked."""
+        return self._writer.submit(self._follow, record, person, why, logs)
+
+    def _follow(self, record: Path, person: str, why: str, logs: Path | None) -> View:
+        self._use_files_of(record)
+        walk = opening.follow(
+            record,
+            why=why,
+            keyring=self.keyring,
+            person=person,
+            clock=self.clock,
+            logs=logs,
+            mirror=self.mirror,
+        )
+        return self._take(walk)
+
+    def _use_files_of(self, record: Path) -> None:
+        files = read(record)
+        self.sources = opening.Sources.kept(files)
+        self.drill = files.drill
+        if files.roster.to_text() != self.keyring.roster.to_text():
+            self.keyring.lock_all()
+            self.keyring = Keyring(self.keyring.folder, files.roster)
+        if files.closed:
+            self.sealed = record
+
+    def _take(self, walk: Walk) -> View:
+        if self.walk is not None:
+            self.walk.recorder.close()
+        self.walk, self.ledger = walk, walk.ledger
+        self._rerun.clear()
+        return self._look()
+
+    # -- keys -------------------------------------------------------------------------------------
+
+    def unlock(self, person: str, passphrase: str) -> Future[Any]:
+        """Unlock a person's key; it stays so until it is locked."""
+        return self._opener.submit(self.keyring.unlock, person, passphrase)
+
+    def lock_all(self) -> None:
+        """Forget every unlocked key."""
+        self.keyring.lock_all()
+
+    # -- acts -------------------------------------------------------------------------------------
+
+    def act(self, do: Callable[[Walk], object], person: str | None = None) -> Future[View]:
+        """Do something to the walk and see what comes of it; the rules' refusal comes back as an error.
+
+        Where the record was closed and the walk is not over, `person` opens the one that follows it first.
+        """
+        return self._writer.submit(self._act, do, person)
+
+    def _act(self, do: Callable[[Walk], object], person: str | None = None) -> View:
+        if self.walk is None:
+            raise Refused("No record is open: begin or resume one first.")
+        recorder = self.walk.recorder
+        if recorder.closed and person is not None and self.walk.state().next.kind != "none":
+            self._follow(recorder.folder, person, "after-release", None)
+        do(self.walk)
+        return self._look()
+
+    def close_and_seal(
+        self, person: str, passphrase: str, *, reason: str, sealers: tuple[str, ...] = ()
+    ) -> Future[tuple[View, Seal]]:
+        """Close the record and seal it, in one act."""
+        return self._writer.submit(self._close_and_seal, person, passphrase, reason, sealers)
+
+    def _close_and_seal(
+        self, person: str, passphrase: str, reason: str, sealers: tuple[str, ...]
+    ) -> tuple[View, Seal]:
+        def close(walk: Walk) -> None:
+            walk.close(person, passphrase, reason=reason, sealers=sealers)
+            self.sealed = walk.recorder.folder
+            walk.recorder.seal(self.keyring.signer(person))
+
+        view = self._act(close)
+        return view, self._code()
+
+    def add_seal(self, person: str, passphrase: str) -> Future[tuple[View, Seal]]:
+        """Another seal on the closed record."""
+        return self._writer.submit(self._add_seal, person, passphrase)
+
+    def _add_seal(self, person: str, passphrase: str) -> tuple[View, Seal]:
+        if self.sealed is None:
+            raise Refused("No record is closed yet.")
+        self.keyring.check(person, passphrase)
+        recorder = self._recorder()
+        signer = self.keyring.signer(person)
+        if recorder is not None and recorder.folder == self.sealed:
+            recorder.seal(signer)
+        else:
+            add_seal(self.sealed, signer)
+        return self._look(), self._code()
+
+    def code(self) -> Future[Seal]:
+        """The code of the record closed last."""
+        return self._writer.submit(self._code)
+
+    def _code(self) -> Seal:
+        if self.sealed is None:
+            raise Refused("No record is closed yet.")
+        data = (self.sealed / RECORD).read_bytes()
+        return Seal(self.sealed, self.sealed.name, seal_code(data, self.sealed.name))
+
+    def _recorder(self) -> Recorder | None:
+        return self.walk.recorder if self.walk is not None else None
+
+    # -- checks -----------------------------------------------------------------------------------
+
+    def refusal(self, step_id: str) -> Future[str | None]:
+        """Why a check's finding could not be entered now, None if it could."""
+        return self._writer.submit(self._refusal, step_id)
+
+    def _refusal(self, step_id: str) -> str | None:
+        walk = self.walk
+        if walk is None:
+            return "No record is open: begin or resume one first."
+        step = self.ledger.book.steps[step_id]
+        data = kinds.CheckData(
+            step=step_id,
+            check=step.check or "",
+            outcome="open",
+            readings=(),
+            remarks=(),
+            evidence=(),
+            reads=(),
+            seconds="0",
+        )
+        try:
+            signer = self.keyring.instrument()
+            rules.allow(
+                self.ledger, rules.Ask("check", data, signer.id, "instrument", walk.now(), walk.recorder.rec)
+            )
+        except PreflightError as error:
+            return str(error)
+        return None
+
+    def check_of(self, step_id: str) -> Check:
+        """The check of a step."""
+        return table.get(self.ledger.book.steps[step_id].check or "")
+
+    def run(
+        self,
+        step_id: str,
+        view: View,
+        *,
+        typed: Mapping[str, float] | None = None,
+        on_report: Callable[[Report], None],
+        on_done: Callable[[Done], None],
+    ) -> Runner:
+        """Start a step's check on a thread; its reports are called from there. One check runs at a time."""
+        if self.runner is not None:
+            raise Refused(f"The check {self.runner.check.name} is still running.")
+        context = Context(
+            flight=view.flight,
+            folder=self.folder,
+            clock=self.clock,
+            measured=view.measured,
+            typed=typed or {},
+        )
+        self.runner = Runner(step_id, self.check_of(step_id), context, on_report=on_report, on_done=on_done)
+        self.runner.start()
+        return self.runner
+
+    def entered(self, done: Done) -> Future[View] | None:
+        """Enter what the check that runs has found; None for the end of a run that is over already."""
+        runner = self.runner
+        if runner is None or runner.number != done.run:
+            return None
+        self.runner = None
+        return self.act(lambda walk: walk.found(runner.step_id, done.finding))
+
+    def rerun_due(self, view: View) -> str | None:
+        """A computed check that is stale and was not tried again for this reason yet."""
+        state = view.state
+        if self.walk is None or state.closed is not None or state.scrubbed is not None:
+            return None
+        for step in state.steps.values():
+            if step.outcome != "stale" or step.step.check not in COMPUTED or step.finding is None:
+                continue
+            tried = (step.step.id, step.finding.act.order, step.reason)
+            if tried not in self._rerun:
+                self._rerun.add(tried)
+                return step.step.id
+        return None
+
+    # -- the end ----------------------------------------------------------------------------------
+
+    def shut(self) -> None:
+        """Stop the check (its leave sequence is sent, its finding entered), flush, let go of everything."""
+        runner = self.runner
+        if runner is not None:
+            runner.stop()
+            if runner.join(STOP_WAIT) and runner.done is not None and self.runner is runner:
+                self._enter_last(runner.done)
+        self._writer.shutdown(wait=True)
+        self._figurer.shutdown(wait=False, cancel_futures=True)
+        self._opener.shutdown(wait=False, cancel_futures=True)
+        self.keyring.lock_all()
+        if self.walk is not None:
+            self.walk.recorder.close()
+
+    def _enter_last(self, done: Done) -> None:
+        entered = self.entered(done)
+        if entered is not None:
+            with contextlib.suppress(PreflightError):
+                entered.result()
+
+
+def extra_of(view: View, folder: Path) -> Extra:
+    """Figures of a view's values, and the limits of its measured steps."""
+    figures = compute(view.flight, view.measured, folder=folder, now=view.state.now.at)
+    steps = [step for step in view.book.steps.values() if step.measure is not None]
+    return Extra(figures=figures, limits={step.id: limits_from(lambda: figures, step) for step in steps})

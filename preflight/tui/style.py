@@ -1,0 +1,51 @@
+"""Layout of all screens. Colours are variables of the theme."""
+
+CSS = """
+Screen { background: $paper; color: $ink; layers: base; }
+ModalScreen { align: center middle; background: $paper 60%; }
+
+#title-line, #phases, #verdict, #times, #people { height: 1; }
+#title-line { background: $panel-fill; }
+#middle { height: 1fr; }
+#centre { width: 1fr; }
+#steps, #figures { display: none; width: 34; }
+#steps { border-right: solid $rule; }
+#figures { width: 38; border-left: solid $rule; }
+#notice { height: auto; max-height: 2; background: $panel-fill; display: none; }
+#notice.-said { display: block; }
+#runout { height: 5; }
+#times { background: $panel-fill; }
+#keys { height: 2; }
+.-wide #steps, .-wide #figures { display: block; }
+.-tall #runout { height: 7; }
+.-tall #centre { padding-bottom: 1; }
+
+#dialogue, #page, #sealed {
+    width: 78; max-width: 100%; height: auto; max-height: 100%;
+    background: $paper; border: round $lead; padding: 0 1;
+}
+#dialogue.alert { border: heavy $alert; }
+#page { height: 100%; max-height: 100%; width: 100; }
+#page #text, #page OptionList { height: 1fr; }
+#sealed { width: 80; height: auto; }
+#dialogue #about { height: auto; max-height: 9; }
+#dialogue #title { height: auto; margin-bottom: 1; }
+#dialogue #said { height: auto; max-height: 4; margin-top: 1; }
+#dialogue #foot, #page #foot, #sealed #foot { height: auto; }
+.field { height: 1; }
+.field .label { width: 26; color: $quiet; text-align: right; padding-right: 1; }
+.field Input { width: 1fr; }
+.field .taken { width: auto; max-width: 28; padding-left: 1; }
+Input, Input.-textual-compact { background: $panel-fill; color: $ink; }
+Input:focus, Input.-textual-compact:focus { background: $bar-back; color: $ink; text-style: bold; }
+Input > .input--placeholder { color: $quiet; }
+Input > .input--suggestion { color: $quiet; }
+OptionList { background: $paper; border: none; padding: 0; }
+OptionList > .option-list--option-highlighted { background: $lead; color: $paper; text-style: bold; }
+#code { height: auto; }
+#large { width: 26; height: auto; color: $ink; }
+#qr { width: auto; height: auto; color: #000000; background: #FFFFFF; margin-left: 2; }
+
+#arrival { height: 1fr; }
+CommandPalette { background: $paper 60%; }
+"""

@@ -1,0 +1,91 @@
+"""What the screens show at one moment: made off the event loop, then only read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from preflight.config.checklist import Step
+from preflight.config.flight import Flight
+from preflight.figures.compute import FlightFigures
+from preflight.readings import Reading
+from preflight.record.roster import Person, Roster
+from preflight.walk.book import Book
+from preflight.walk.ledger import Act
+from preflight.walk.limits import Limits
+from preflight.walk.state import State, StepState
+
+
+@dataclass(frozen=True, slots=True)
+class RecordStatus:
+    """The record as it stands on disk. `failed` and `mirror_behind` are sentences, None while all is well."""
+
+    rec: str
+    folder: str
+    entries: int
+    on_disk: datetime
+    failed: str | None = None
+    mirror_behind: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """Everything that screens render. `record` is None before a record is begun."""
+
+    state: State
+    book: Book
+    flight: Flight
+    measured: Mapping[str, Reading]
+    acts: tuple[Act, ...]
+    unlocked: tuple[str, ...]
+    checklist_hash: str
+    zone: ZoneInfo
+    record: RecordStatus | None = None
+    looking: bool = False
+    sealed: bool = False
+
+    @property
+    def drill(self) -> bool:
+        return self.book.drill
+
+    @property
+    def title(self) -> str:
+        return self.flight.flight.name
+
+    def step(self, step_id: str) -> StepState:
+        """The state of one step."""
+        return self.state.steps[step_id]
+
+    def person(self, person_id: str) -> str:
+        """The printed name of someone on the roster."""
+        return self.book.roster.find(person_id).name if person_id in self.book.roster else person_id
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Extra:
+    """What is computed beside the view, as it takes longer: figures, and limits of measured steps."""
+
+    figures: FlightFigures | None = None
+    limits: Mapping[str, Limits] | None = None
+
+    def limits_of(self, step: Step) -> Limits:
+        """The limits in force of a measured step, in its unit."""
+        return (self.limits or {}).get(step.id, (None, None))
+
+
+def numbers(roster: Roster, unlocked: tuple[str, ...]) -> dict[int, Person]:
+    """Who answers to which number key, from 1 to 9.
+
+    The place on the roster where nine suffice; on a longer roster the order in which keys were unlocked.
+    """
+    people = roster.people
+    if len(people) > 9:
+        people = tuple(roster.find(name) for name in unlocked[:9])
+    return dict(enumerate(people, start=1))
+
+
+def number_of(roster: Roster, unlocked: tuple[str, ...], person_id: str) -> int | None:
+    """The number key of a person, None if they have none."""
+    return next((n for n, person in numbers(roster, unlocked).items() if person.id == person_id), None)

@@ -1,0 +1,93 @@
+"""Numbers, times and spans as the screen words them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from preflight.readings import Reading
+
+_BYTES = (("GB", 1e9), ("MB", 1e6), ("kB", 1e3))
+
+
+def number(value: float) -> str:
+    """Four significant digits, no exponent where people read it."""
+    text = f"{value:.4g}"
+    return text if "e" not in text or abs(value) >= 1e15 or abs(value) < 1e-6 else f"{value:.0f}"
+
+
+def quantity(value: float | str | None, unit: str) -> str:
+    """A value with its unit; large byte counts in kB, MB or GB."""
+    if value is None:
+        return "not known"
+    if isinstance(value, str):
+        return value
+    if unit == "B":
+        for word, size in _BYTES:
+            if abs(value) >= size * 10:
+                return f"{value / size:.4g} {word}"
+    return f"{number(value)} {unit}".strip()
+
+
+def limits(reading: Reading) -> str:
+    """The limits of a reading in words, "" where there are none."""
+    parts = []
+    if reading.at_least is not None:
+        parts.append(f"at least {quantity(reading.at_least, reading.unit)}")
+    if reading.at_most is not None:
+        parts.append(f"at most {quantity(reading.at_most, reading.unit)}")
+    return ", ".join(parts)
+
+
+def utc(at: datetime) -> str:
+    """Hours and minutes, UTC: "08:30Z"."""
+    return f"{at.astimezone(UTC):%H:%M}Z"
+
+
+def utc_s(at: datetime) -> str:
+    """With seconds: "08:30:05Z"."""
+    return f"{at.astimezone(UTC):%H:%M:%S}Z"
+
+
+def local(at: datetime, zone: ZoneInfo) -> str:
+    """Hours and minutes on the site's clock."""
+    return f"{at.astimezone(zone):%H:%M} local"
+
+
+def both(at: datetime, zone: ZoneInfo) -> str:
+    """UTC and the site's clock."""
+    return f"{utc(at)} · {local(at, zone)}"
+
+
+def countdown(left: timedelta) -> str:
+    """Time to go to a moment, or since it: "in 01:05:09", "02:00:00 ago"."""
+    seconds = round(left.total_seconds())
+    text = clock_span(abs(seconds))
+    return f"in {text}" if seconds >= 0 else f"{text} ago"
+
+
+def clock_span(seconds: float) -> str:
+    """Days, hours, minutes and seconds: "2 d 03:00:00", "00:12:08"."""
+    whole = int(seconds)
+    days, rest = divmod(whole, 86400)
+    text = f"{rest // 3600:02d}:{rest // 60 % 60:02d}:{rest % 60:02d}"
+    return f"{days} d {text}" if days else text
+
+
+def span(seconds: float) -> str:
+    """A rough span: "45 min", "3.5 h"."""
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+
+
+def count(n: int, one: str, many: str = "") -> str:
+    """A count with its noun: "1 step", "3 steps"."""
+    return f"{n} {one}" if n == 1 else f"{n} {many or one + 's'}"
+
+
+def listed(names: tuple[str, ...] | list[str], joint: str = "or") -> str:
+    """Names in a sentence: "payload", "payload or director"."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} {joint} {names[-1]}"
