@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import secrets
@@ -27,6 +28,7 @@ _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
 _NO_WAIT = getattr(os, "O_NONBLOCK", 0)
 _BINARY = getattr(os, "O_BINARY", 0)
 _CHUNK = 1 << 20
+_UNKNOWN = frozenset({errno.EINVAL, errno.ENOTSUP, errno.ENOTTY})
 
 
 def write_all(fd: int, data: bytes) -> None:
@@ -43,27 +45,26 @@ def sync(fd: int) -> None:
     if full is not None:
         try:
             fcntl.fcntl(fd, full)
-        except OSError:
-            os.fsync(fd)  # a volume that knows no F_FULLFSYNC (network shares)
-    else:
-        os.fsync(fd)
+        except OSError as error:
+            if error.errno not in _UNKNOWN:  # a network share knows no such call; any other failure is one
+                raise
+        else:
+            return
+    os.fsync(fd)
 
 
 def sync_folder(path: Path) -> None:
-    """Makes a created or renamed name durable. Windows has no such call."""
+    """Makes a created or renamed name durable. Windows, and some volumes, have no such call for a folder."""
     if sys.platform == "win32":
         return
     fd = os.open(path, os.O_RDONLY)
     try:
         sync(fd)
+    except OSError as error:
+        if error.errno not in _UNKNOWN:
+            raise
     finally:
         os.close(fd)
-
-
-def make_folder(path: Path) -> None:
-    """A new folder, durable; FileExistsError if it is there."""
-    path.mkdir()
-    sync_folder(path.parent)
 
 
 def write_file(path: Path, data: bytes, *, mode: int = 0o644) -> None:
@@ -97,7 +98,7 @@ def _regular(path: Path, what: str) -> Iterator[int]:
     except FileNotFoundError:
         raise RecordError(f"{what} is missing") from None
     except (OSError, ValueError) as error:
-        if path.is_symlink():
+        if os.path.islink(path):
             raise RecordError(f"{what} is a symbolic link; a record holds plain files only") from None
         reason = error.strerror if isinstance(error, OSError) else error
         raise RecordError(f"{what} cannot be opened: {reason}") from None
@@ -145,7 +146,7 @@ def hash_file(path: Path, what: str, size: int) -> tuple[str, int]:
 
 def list_folder(path: Path, what: str) -> tuple[str, ...]:
     """Names in a folder, sorted; none if it is missing. RecordError if it is a link or no folder."""
-    if path.is_symlink():
+    if os.path.islink(path):
         raise RecordError(f"{what} is a symbolic link; a record holds plain folders only")
     try:
         return tuple(sorted(os.listdir(path)))

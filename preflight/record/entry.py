@@ -11,6 +11,7 @@ import base64
 import binascii
 import functools
 import hashlib
+import math
 import re
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
@@ -130,7 +131,9 @@ def parse_utc(text: str) -> datetime:
 
 def clk_of(moment: Moment) -> Clk:
     """The `clk` of an entry made at `moment`."""
-    uncertainty = None if moment.uncertainty is None else decimal_text(moment.uncertainty)
+    uncertainty = None
+    if moment.uncertainty is not None and math.isfinite(moment.uncertainty):
+        uncertainty = decimal_text(moment.uncertainty)
     return Clk(source=moment.source, uncertainty=uncertainty, boot=moment.boot, running=str(moment.boot_ns))
 
 

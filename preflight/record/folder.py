@@ -129,7 +129,7 @@ def kept_by(entry: Entry) -> tuple[tuple[str, str, int], ...]:
 def check_kept(folder: Path, place: str, sha256: str, size: int) -> None:
     """RecordError unless the file is in the folder, unchanged."""
     what = f"{place}/{sha256}"
-    if (folder / place).is_symlink():
+    if os.path.islink(folder / place):
         raise RecordError(f"{place}/ is a symbolic link; a record holds plain folders only")
     if size > MAX_EVIDENCE:
         raise RecordError(f"{what} is said to have {size} bytes; no more than {MAX_EVIDENCE} are kept")
@@ -139,12 +139,18 @@ def check_kept(folder: Path, place: str, sha256: str, size: int) -> None:
 
 
 def make_record(folder: Path, files: Mapping[str, bytes]) -> int:
-    """A new record's folder with its copies, and its locked and empty record."""
-    if folder.exists():
+    """A new record's folder with its copies, and its locked and empty record.
+
+    Raises:
+        RecordError: if it cannot be made; nothing of it is left behind then.
+    """
+    if os.path.lexists(folder):
         raise RecordError(f"{folder} is there already")
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        disk.make_folder(folder)
+        if not os.path.isdir(folder.parent):
+            folder.parent.mkdir(parents=True, exist_ok=True)
+            disk.sync_folder(folder.parent.parent)
+        folder.mkdir()
     except OSError as error:
         raise RecordError(f"{folder} cannot be made: {disk.reason(error)}") from None
     fd = None
@@ -152,9 +158,11 @@ def make_record(folder: Path, files: Mapping[str, bytes]) -> int:
         for name, data in files.items():
             disk.write_file(folder / name, data)
         for place in (EVIDENCE, SEALS):
-            disk.make_folder(folder / place)
+            (folder / place).mkdir()
         fd = disk.open_append(folder / RECORD, new=True)
         disk.lock(fd, folder.name)
+        disk.sync_folder(folder)
+        disk.sync_folder(folder.parent)
     except (OSError, RecordError) as error:
         if fd is not None:
             os.close(fd)

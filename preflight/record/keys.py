@@ -80,7 +80,7 @@ class Keyring:
 
     def has_key(self, person_id: str) -> bool:
         """Whether this person's private key is on this laptop."""
-        return (self.folder / self.roster.find(person_id).id).is_file()
+        return os.path.isfile(self.folder / self.roster.find(person_id).id)
 
     def unlock(self, person_id: str, passphrase: str) -> Signer:
         """Unlocks a person's key until it is locked again. Takes about a second.
@@ -114,7 +114,7 @@ class Keyring:
     def instrument(self) -> Signer:
         """The laptop's own signer: the roster's first instrument whose key is in the folder."""
         for person in self.roster.instruments:
-            if (self.folder / person.id).is_file():
+            if os.path.isfile(self.folder / person.id):
                 return self._open(person, None)
         names = ", ".join(p.id for p in self.roster.instruments)
         if not names:
@@ -177,7 +177,7 @@ def keep_key(folder: Path, person_id: str, data: bytes) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         _refuse_open(folder, "folder", 0o700)
-        if path.exists() or path.is_symlink():
+        if os.path.lexists(path):
             raise RecordError(f"{path} is there already; a key is never replaced")
         disk.write_file(path, data, mode=0o600)
     except OSError as error:

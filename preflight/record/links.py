@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Literal
 
@@ -50,7 +51,7 @@ def check_link(folder: Path) -> Link:
     if previous is None:
         return Link(state="first", previous=None, text="")
     before = folder.resolve().parent / previous.rec
-    if not before.is_dir():
+    if not os.path.isdir(before):
         text = f"follows {previous.rec}, which does not lie beside it"
         return Link(state="absent", previous=previous, text=text)
     try:

@@ -7,6 +7,7 @@ The seal code, read out or written down before release, catches a record rewritt
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from pathlib import Path
 
@@ -74,7 +75,7 @@ def add_seal(folder: Path, signer: Signer) -> Path:
     if person.is_instrument:
         raise RecordError(f"{person.id} is an instrument; only a person seals a record")
     path = folder / SEALS / f"{person.id}{SUFFIX}"
-    if path.exists() or path.is_symlink():
+    if os.path.lexists(path):
         raise RecordError(f"{person.id} has sealed {folder.name} already")
     try:
         path.parent.mkdir(exist_ok=True)

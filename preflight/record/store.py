@@ -7,6 +7,7 @@ linked folder.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import re
@@ -353,8 +354,6 @@ class Recorder:
                 self._keep(part)
             disk.write_all(self._fd, line)
             disk.sync(self._fd)
-            if not self._entries:
-                disk.sync_folder(self.folder)
         except BaseException as error:
             self._stop(error)
             if isinstance(error, OSError):
@@ -363,9 +362,13 @@ class Recorder:
 
     def _keep(self, data: bytes) -> None:
         path = self._evidence_path(data)
-        path.parent.mkdir(exist_ok=True)
-        if not path.is_file():
-            disk.write_file(path, data)
+        if not path.parent.is_dir():  # a copy of a record may have lost its empty folders
+            path.parent.mkdir()
+            disk.sync_folder(self.folder)
+        with contextlib.suppress(RecordError):
+            if disk.hash_file(path, path.name, len(data)) == (path.name, len(data)):
+                return
+        disk.write_file(path, data)
 
     def _evidence_path(self, data: bytes) -> Path:
         return self.folder / EVIDENCE / hashlib.sha256(data).hexdigest()

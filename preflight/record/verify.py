@@ -9,6 +9,7 @@ Whether the acts were allowed and the outcomes follow from the readings is recom
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Literal
 
@@ -96,9 +97,9 @@ def verify(
             is the state `bad`.
     """
     wanted = None if code is None else parse_code(code)
-    if not folder.is_dir():
+    if not os.path.isdir(folder):
         raise RecordError(f"{folder} is not a folder; give a record's folder")
-    if not (folder / RECORD).exists() and not (folder / RECORD).is_symlink():
+    if not os.path.lexists(folder / RECORD):
         raise RecordError(f"{folder} holds no {RECORD}; give a record's folder")
     return _Examination(folder, roster, wanted).run(on_progress)
 

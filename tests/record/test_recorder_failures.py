@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
+import stat
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from record_making import check_data
 
 from preflight.errors import RecordError
 from preflight.record import disk
@@ -278,3 +281,65 @@ def test_an_unwritable_logs_folder_is_a_sentence(making, tmp_path):
     making.logs.write_bytes(b"a file in its place")
     with pytest.raises(RecordError, match="cannot be made"):
         making.begin()
+
+
+def test_a_volume_that_syncs_no_folders_is_no_failure_but_any_other_error_is(making, monkeypatch):
+    def fsync(number):
+        def call(fd):
+            if stat.S_ISDIR(os.fstat(fd).st_mode):
+                raise OSError(number, os.strerror(number))
+
+        return call
+
+    monkeypatch.setattr(disk.os, "fsync", fsync(errno.EINVAL))
+    making.begin(rec="one").close()
+    monkeypatch.setattr(disk.os, "fsync", fsync(errno.EIO))
+    with pytest.raises(RecordError, match=os.strerror(errno.EIO)):
+        making.begin(rec="two")
+    assert not (making.logs / "two").exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="fcntl is POSIX's")
+def test_where_there_is_a_full_sync_it_is_asked_for_and_its_failure_counts(tmp_path, monkeypatch):
+    asked = []
+
+    def answer(number):
+        def call(fd, what):
+            asked.append(what)
+            if number:
+                raise OSError(number, os.strerror(number))
+
+        return call
+
+    monkeypatch.setattr(disk.fcntl, "F_FULLFSYNC", 51, raising=False)
+    monkeypatch.setattr(disk.os, "fsync", lambda fd: asked.append("fsync"))
+    with (tmp_path / "file").open("wb") as file:
+        monkeypatch.setattr(disk.fcntl, "fcntl", answer(0))
+        disk.sync(file.fileno())
+        assert asked == [51]
+        monkeypatch.setattr(disk.fcntl, "fcntl", answer(errno.ENOTSUP))
+        disk.sync(file.fileno())
+        assert asked == [51, 51, "fsync"]
+        monkeypatch.setattr(disk.fcntl, "fcntl", answer(errno.EIO))
+        with pytest.raises(OSError, match=os.strerror(errno.EIO)):
+            disk.sync(file.fileno())
+        assert asked == [51, 51, "fsync", 51]
+
+
+def test_evidence_is_kept_where_its_empty_folder_was_lost(making):
+    recorder = making.begin()
+    (recorder.folder / "evidence").rmdir()
+    making.fill(recorder)
+    recorder.close()
+    assert verify(recorder.folder).state == "unsealed"
+
+
+def test_spoilt_evidence_of_the_same_name_is_written_anew(making):
+    _, part = check_data()
+    recorder = making.begin()
+    path = recorder.folder / "evidence" / hashlib.sha256(part).hexdigest()
+    path.write_bytes(b"spoilt")
+    making.fill(recorder)
+    assert path.read_bytes() == part
+    recorder.close()
+    assert verify(recorder.folder).state == "unsealed"
