@@ -66,8 +66,8 @@ def command(
             click.echo(f"preflight: {clean(str(error))}", err=True)
     if as_json:
         _print_json(records, results)
-    else:
-        click.echo("\n\n".join(_text(r) for r in results if isinstance(r, Verification)))
+    elif verified := [_text(r) for r in results if isinstance(r, Verification)]:
+        click.echo("\n\n".join(verified))
     codes = [EXITS[r.state] if isinstance(r, Verification) else BAD_INPUT for r in results]
     ctx.exit(next(code for code in WORST_FIRST if code in codes))
 
