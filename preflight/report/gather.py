@@ -214,6 +214,6 @@ def _chart(told: Replay, face: Clockface) -> Chart | None:
     values = ledger.values if at_release is None else at_release
     now: datetime = told.state.now.at if ledger.released is None else ledger.released.at.at
     when = "the last entry" if at_release is None else "the release"
-    figures = compute(values.flight, values.measured, folder=told.proofs[-1].folder, now=now)
+    figures = compute(values.flight, values.measured, now=now)
     note = f"Computed from the values in force as of {when}, for the longest flight that they allow."
     return chart_of(figures, values.flight, face, note)

@@ -14,6 +14,8 @@ from preflight.walk.ledger import Ref
 from preflight.walk.state import GateState
 
 _INTERRUPTIONS = frozenset({"resume", "recover", "clock"})
+_ASKED_AGAIN = "does not count: asked again, or the count was disturbed after it"
+_LAPSED = "lapsed: a hold, a power cycle or a change of plan came after it"
 
 
 class EventGatherer:
@@ -83,21 +85,17 @@ class EventGatherer:
         return tuple(views)
 
     def _gate(self, gate: GateState) -> GateView:
-        counted = {act.ref for act in gate.polled.values() if act is not None}
-        used = self._used()
-        polls = []
-        for entry in self._by_kind["poll"]:
-            if entry.data.gate == gate.gate:  # type: ignore[attr-defined]
-                counts = Ref(entry.rec, entry.seq) in counted
-                polls.append(self._event(entry, () if counts else ("no longer counts: asked again since",)))
-        authorised = []
-        for entry in self._by_kind["authorise"]:
-            if entry.data.gate != gate.gate:  # type: ignore[attr-defined]
+        standing = gate.authorised.ref if gate.authorised is not None else self._used(gate.gate)
+        counted = self._counted(gate, standing)
+        polls, authorised = [], []
+        for entry in self._told.entries:
+            if entry.kind not in ("poll", "authorise") or entry.data.gate != gate.gate:  # type: ignore[attr-defined]
                 continue
             ref = Ref(entry.rec, entry.seq)
-            stands = ref == used or (gate.authorised is not None and gate.authorised.ref == ref)
-            lapsed = "lapsed: a hold, a power cycle or a change of plan came after it"
-            authorised.append(self._event(entry, () if stands else (lapsed,)))
+            if entry.kind == "poll":
+                polls.append(self._event(entry, () if ref in counted else (_ASKED_AGAIN,)))
+            else:
+                authorised.append(self._event(entry, () if ref == standing else (_LAPSED,)))
         return GateView(
             gate=gate.gate,
             verdict=gate.verdict,
@@ -106,11 +104,25 @@ class EventGatherer:
             authorised=tuple(authorised),
         )
 
-    def _used(self) -> Ref | None:
-        """The authorisation that the release names."""
+    def _counted(self, gate: GateState, standing: Ref | None) -> set[Ref]:
+        """The answers that the standing authorisation was given on; without one, those that count now."""
+        if standing is None:
+            return {act.ref for act in gate.polled.values() if act is not None}
+        last: dict[str, Ref] = {}
+        for entry in self._told.entries:
+            ref = Ref(entry.rec, entry.seq)
+            if ref == standing:
+                break
+            if entry.kind == "poll" and entry.data.gate == gate.gate:  # type: ignore[attr-defined]
+                last[entry.data.station] = ref  # type: ignore[attr-defined]
+        return set(last.values())
+
+    def _used(self, gate: str) -> Ref | None:
+        """The authorisation of this gate that the release names."""
+        authorised = {Ref(e.rec, e.seq): e.data.gate for e in self._by_kind["authorise"]}  # type: ignore[attr-defined]
         for entry in self._by_kind["release"]:
             pointer = entry.data.authority  # type: ignore[attr-defined]
-            if pointer is not None:
+            if pointer is not None and authorised.get(Ref(pointer.rec, pointer.seq)) == gate:
                 return Ref(pointer.rec, pointer.seq)
         return None
 

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import msgspec
 
+from preflight.clean import clean
+from preflight.record import disk
 from preflight.record.entry import Entry
 from preflight.record.links import check_link
-from preflight.record.roster import Roster
+from preflight.record.roster import MAX_ROSTER, Roster
 from preflight.record.verify import Verification, verify
 from preflight.walk.audit import Audit, recompute
 from preflight.walk.opening import CONTINUES
@@ -20,6 +22,12 @@ TRUSTED = {
     "code": "names are as this folder claimed when the seal code was read out",
 }
 """What each kind of trust rests on, in words."""
+
+
+def roster_from(path: Path) -> Roster:
+    """A roster got from outside the record. Raises RecordError if the file can't be read as one."""
+    shown = clean(str(path), limit=300)
+    return Roster.parse(disk.read_file(path.resolve(), shown, MAX_ROSTER), shown)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,8 @@ class Replay:
 
     `proofs` are of its records, oldest first, the last the one asked for. `entries` end before the first bad
     line of any of them. `ledger` and `state` (as of the last entry) are None where flight file or checklist
-    can't be used. `again` says why a finding was made once more, `at_release` is the gate as the balloon left.
+    can't be used. `again` says why a finding was made once more; `at_release` is the last gate as the balloon
+    left.
     """
 
     proofs: tuple[Proof, ...]

@@ -31,6 +31,11 @@ SHAPES: dict[str, str] = {
 """A shape beside each word, so that a black and white print tells outcomes apart at a glance."""
 
 
+def word_of(outcome: str) -> str:
+    """An outcome, verdict or state as it is printed: "NO-GO", "NOT APPLICABLE"."""
+    return "NOT APPLICABLE" if outcome == "not-applicable" else outcome.upper()
+
+
 def number(value: float, *limits: float | None) -> str:
     """Four significant digits, more where fewer would move the value onto or across one of `limits`."""
     rounded = value
@@ -100,10 +105,11 @@ def judged_words(reading: Reading) -> str:
 
 
 def span(seconds: float) -> str:
-    """A rough span: "45 s", "45 min", "3.5 h"."""
-    if abs(seconds) < 120:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if abs(seconds) < 7200 else f"{seconds / 3600:.1f} h"
+    """A rough span: "45 s", "45 min", "3.5 h", "12 days"."""
+    for size, unit, until in ((1, "s", 120), (60, "min", 7200), (3600, "h", 172_800)):
+        if abs(seconds) < until:
+            return f"{seconds / size:.{1 if unit == 'h' else 0}f} {unit}"
+    return f"{seconds / 86400:.0f} days"
 
 
 def count(n: int, one: str, many: str = "") -> str:

@@ -1,0 +1,122 @@
+"""`preflight report`: a record, or a checklist to print, as HTML, PDF or CSV."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from preflight.clean import clean
+from preflight.errors import PreflightError
+
+FORMS = (".html", ".pdf", ".csv")
+PAPERS = ("a4", "letter")
+
+
+@click.command(name="report", short_help="Write a record or a checklist as HTML, PDF or CSV.")
+@click.argument("target", metavar="RECORD|CHECKLIST", type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="What to write; its ending, .html, .pdf or .csv, says which.",
+)
+@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Paper of a PDF.")
+@click.option(
+    "--flight",
+    metavar="FLIGHT",
+    type=click.Path(path_type=Path),
+    help="With a checklist: the flight file whose figures are printed too.",
+)
+@click.option(
+    "--roster",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="With a record: an allowed_signers file got elsewhere.",
+)
+@click.option("--code", metavar="CODE", help="With a record: the seal code got elsewhere.")
+def command(
+    *, target: Path, output: Path, paper: str, flight: Path | None, roster: Path | None, code: str | None
+) -> int:
+    """Write what a record says, or a checklist to print.
+
+    RECORD is a record's folder: the report covers it and the records it goes on from. CHECKLIST is a
+    checklist file: the printed list, for when the laptop is dead.
+
+    Exits 0; 1 if the record is bad (the report is written all the same and says so), 2 for bad input.
+    """
+    form = output.suffix.lower()
+    if form not in FORMS:
+        shown = clean(output.name, limit=80)
+        raise click.UsageError(f"{shown}: end the file's name in .html, .pdf or .csv.")
+    if target.is_dir() or target.name == "record.jsonl":
+        if flight is not None:
+            raise click.UsageError("--flight goes with a checklist; a record holds its own flight file.")
+        return _record(target, output, paper, roster, code)
+    if roster is not None or code is not None:
+        raise click.UsageError("--roster and --code go with a record, which is a folder.")
+    if form == ".csv":
+        raise click.UsageError("A checklist is printed as .html or .pdf; .csv is for records.")
+    return _paper(target, output, paper, flight)
+
+
+def _record(target: Path, output: Path, paper: str, roster: Path | None, code: str | None) -> int:
+    from preflight.clock import SystemClock
+    from preflight.report.gather import gather
+    from preflight.report.proof import roster_from
+
+    folder = target if target.is_dir() else target.parent
+    if output.resolve().is_relative_to(folder.resolve()):
+        shown = clean(str(output), limit=300)
+        raise PreflightError(f"{shown} lies in the record's own folder, which is left as it is: name another")
+    believed = None if roster is None else roster_from(roster)
+    report = gather(folder, clock=SystemClock(), roster=believed, code=code)
+    form = output.suffix.lower()
+    if form == ".html":
+        from preflight.report.html import to_html
+
+        data = to_html(report).encode()
+    elif form == ".pdf":
+        from preflight.report.pdf import to_pdf
+
+        data = to_pdf(report, paper=paper)
+    else:
+        from preflight.report.table import to_csv
+
+        data = to_csv(report).encode()
+    _write(output, data)
+    for loud in report.loud:
+        click.echo(f"{loud.word}: {loud.text}", err=True)
+    verdict = f", verdict {report.headline.verdict}" if report.headline.verdict else ""
+    click.echo(f"wrote {clean(str(output), limit=300)}: {report.record.state}{verdict}; {report.trusted}")
+    return 1 if any(record.state == "bad" for record in report.records) else 0
+
+
+def _paper(target: Path, output: Path, paper: str, flight: Path | None) -> int:
+    from preflight.clock import SystemClock
+    from preflight.report.paper import paper_of
+
+    listed = paper_of(target, clock=SystemClock(), flight=flight)
+    if output.suffix.lower() == ".pdf":
+        from preflight.report.paper_pdf import paper_pdf
+
+        data = paper_pdf(listed, size=paper)
+    else:
+        from preflight.report.paper_html import paper_html
+
+        data = paper_html(listed).encode()
+    if output.resolve() in {path.resolve() for path in (target, flight) if path is not None}:
+        raise PreflightError(f"{clean(str(output), limit=300)} is the file to read from: name another")
+    _write(output, data)
+    click.echo(f"wrote {clean(str(output), limit=300)}: {listed.title}, revision {listed.revision}")
+    return 0
+
+
+def _write(output: Path, data: bytes) -> None:
+    try:
+        output.write_bytes(data)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise PreflightError(f"{clean(str(output), limit=300)}: can't write there ({why})") from error
