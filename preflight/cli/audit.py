@@ -58,7 +58,7 @@ def command(folder: Path, as_json: bool, csv_file: Path | None, roster: Path | N
 
 def _summed(folders: list[Path], roster: Path | None) -> list[Summary]:
     from preflight.report.across import summary_of
-    from preflight.report.proof import roster_from
+    from preflight.walk.proof import roster_from
 
     believed = None if roster is None else roster_from(roster)
     meter = sys.stderr.isatty()

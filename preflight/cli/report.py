@@ -65,7 +65,7 @@ def command(
 def _record(target: Path, output: Path, paper: str, roster: Path | None, code: str | None) -> int:
     from preflight.clock import SystemClock
     from preflight.report.gather import gather
-    from preflight.report.proof import roster_from
+    from preflight.walk.proof import roster_from
 
     folder = target if target.is_dir() else target.parent
     if output.resolve().is_relative_to(folder.resolve()):

@@ -16,12 +16,6 @@ EXITS = {"sealed": 0, "anchored": 0, "bad": 1, "unsealed": 3}
 BAD_INPUT = 2
 WORST_FIRST = (BAD_INPUT, 1, 3, 0)
 
-TRUSTED = {
-    "folder": "names are as this folder claims: compare the fingerprints, or give --roster",
-    "roster": "names are those of the roster given",
-    "code": "names are as the folder claimed when the seal code was read out",
-}
-
 
 @click.command(name="verify", short_help="Verify records.")
 @click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORD...")
@@ -44,19 +38,14 @@ def command(
     Exits 0 if all are sealed or anchored, 1 if one is bad, 3 if one is unsealed, 2 for bad input; of several
     the worst of 2, 1, 3, 0.
     """
-    from preflight.record.roster import MAX_ROSTER, Roster
     from preflight.record.seal import parse_code
+    from preflight.walk.proof import roster_from
 
     if code is not None:
         if len(records) > 1:
             raise click.UsageError("--code is of one record; give one RECORD")
         code = parse_code(code)
-    believed = None
-    if roster is not None:
-        from preflight.record.disk import read_file
-
-        shown = clean(str(roster))
-        believed = Roster.parse(read_file(roster.resolve(), shown, MAX_ROSTER), shown)
+    believed = None if roster is None else roster_from(roster)
     results: list[Verification | str] = []
     for path in records:
         try:
@@ -73,36 +62,16 @@ def command(
 
 
 def _look_at(path: Path, roster: Any, code: str | None) -> Verification:
-    import msgspec
-
-    from preflight.record.links import check_link, find_forks
     from preflight.record.scan import RECORD
-    from preflight.record.verify import verify
-    from preflight.walk.audit import recompute
-    from preflight.walk.opening import CONTINUES
+    from preflight.walk.proof import prove
 
-    folder = (path.parent if path.name == RECORD else path).resolve()
-    found = verify(folder, roster=roster, code=code)
-    if found.state == "bad":
-        return found
-    link = check_link(folder)
-    if link.state == "broken":
-        return msgspec.structs.replace(found, state="bad", why=link.text)
-    if link.state != "absent" or link.previous is None or link.previous.why not in CONTINUES:
-        audit = recompute(folder, found.entries)
-        if audit.first_bad is not None:
-            return msgspec.structs.replace(found, state="bad", first_bad=audit.first_bad, why=audit.why)
-        found = msgspec.structs.replace(found, verdict=audit.verdict)
-    else:
-        link = msgspec.structs.replace(link, text=f"{link.text}: outcomes and verdict were not recomputed")
-    notes = [link.text] if link.text else []
-    for fork in find_forks(folder.parent):
-        if folder.name in fork.records:
-            notes.append(f"a fork: {', '.join(fork.records)} all follow {fork.previous}")
-    return msgspec.structs.replace(found, warnings=(*found.warnings, *notes))
+    folder = path.parent if path.name == RECORD else path
+    return prove(folder.resolve(), roster=roster, code=code).found
 
 
 def _text(found: Verification) -> str:
+    from preflight.walk.proof import TRUSTED
+
     state = found.state if found.first_bad is None else f"{found.state} at line {found.first_bad}"
     lines = [f"{'DRILL ' if found.drill else ''}{found.record}: {state}"]
     if found.why:

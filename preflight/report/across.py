@@ -13,7 +13,7 @@ from preflight.readings import Reading
 from preflight.record.kinds import OpenData, Previous
 from preflight.record.roster import Roster
 from preflight.record.scan import RECORD
-from preflight.report.proof import Proof, prove
+from preflight.walk.proof import Proof, prove
 from preflight.report.telling import bound_text, readings_of
 from preflight.walk.ledger import Ledger
 from preflight.walk.opening import CONTINUES

@@ -22,7 +22,7 @@ from preflight.report.gather_events import EventGatherer
 from preflight.report.gather_steps import StepGatherer
 from preflight.report.headline import headline_of, loud_of
 from preflight.report.model import Chart, EntryLine, Follower, Identity, RecordView, Report, Signer, scrubbed
-from preflight.report.proof import TRUSTED, Proof, prove
+from preflight.walk.proof import TRUSTED, Proof, prove
 from preflight.report.replay import Replay, replay
 from preflight.report.telling import WHY_FOLLOWS, tell
 from preflight.report.who import Who

@@ -9,7 +9,7 @@ from preflight.errors import PreflightError
 from preflight.record.entry import Entry
 from preflight.record.links import previous_of
 from preflight.record.roster import Roster
-from preflight.report.proof import Proof, prove
+from preflight.walk.proof import Proof, prove
 from preflight.walk.ledger import FINDING_KINDS, Act, Ledger, Ref
 from preflight.walk.opening import CONTINUES, book_of
 from preflight.walk.state import GateState, State, gate_at, state_at, step_at

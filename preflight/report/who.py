@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from preflight.record.entry import Entry
 from preflight.report.model import Signed, Struck
-from preflight.report.proof import Proof
+from preflight.walk.proof import Proof
 from preflight.report.telling import AUTH
 from preflight.report.words import Clockface
 from preflight.walk.ledger import Ref

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import shutil
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+
+import msgspec
 
 from preflight import __version__
 from preflight.clock import Clock
@@ -139,19 +142,23 @@ def follow(
     logs: Path | None = None,
     mirror: Path | None = None,
     sources: Sources | None = None,
+    head: str | None = None,
 ) -> Walk:
     """A record that follows `record`, linked to its last line. It is written to `logs`, or beside it.
 
-    A new flight may have other files, `sources`; a record that goes on with a walk keeps those of the one
-    before.
+    After storage trouble `head` is the SHA-256 of the last line that the writer counted (`Recorder.head`): a
+    line whose sync was refused may lie beyond it. A new flight may have other files, `sources`; a record that
+    goes on with a walk keeps those of the one before.
     """
-    files = read(record)
+    files = _upto(read(record), head)
     previous = kinds.Previous(rec=files.rec, head=files.head, why=why)  # type: ignore[arg-type]
     before = None
     if why in CONTINUES:
         before = Ledger(book_of(files))
-        for part in chain_of(record):
+        for part in (*chain_of(record)[:-1], files):
             before.apply_all(part.entries)
+    if logs is not None and why in CONTINUES:
+        _bring_along(chain_of(record), logs)
     return begin(
         logs or record.parent,
         sources if sources is not None and why == "new-flight" else Sources.kept(files),
@@ -163,6 +170,22 @@ def follow(
         before=before,
         mirror=mirror,
     )
+
+
+def _bring_along(chain: Iterable[RecordFiles], logs: Path) -> None:
+    """Copy the records that a walk goes on from beside the new one, so that it can be resumed from there.
+
+    What a failing device no longer gives is left behind: the walk at hand has it in its ledger.
+    """
+    logs.mkdir(parents=True, exist_ok=True)
+    for files in chain:
+        target = logs / files.rec
+        if target.resolve() == files.folder.resolve() or target.exists():
+            continue
+        try:
+            shutil.copytree(files.folder, target, symlinks=True)
+        except (OSError, shutil.Error):
+            shutil.rmtree(target, ignore_errors=True)
 
 
 def book_of(files: RecordFiles) -> Book:
@@ -177,9 +200,9 @@ def chain_of(record: Path) -> tuple[RecordFiles, ...]:
 
 def _back(record: Path) -> Iterator[RecordFiles]:
     seen: set[str] = set()
-    folder = record
+    folder, head = record, None
     while True:
-        files = read(folder)
+        files = _upto(read(folder), head)
         yield files
         seen.add(files.rec)
         previous = opened(files.entries[0]).previous
@@ -188,6 +211,17 @@ def _back(record: Path) -> Iterator[RecordFiles]:
         folder = record.parent / previous.rec
         if previous.rec in seen or not folder.is_dir():
             raise RecordError(f"{files.rec} goes on from {previous.rec}, which is not beside it")
+        head = previous.head
+
+
+def _upto(files: RecordFiles, head: str | None) -> RecordFiles:
+    """The record up to the line with this hash: beyond it a failing device may have kept a refused line."""
+    if head is None:
+        return files
+    if head not in files.hashes:
+        raise RecordError(f"{files.rec} was changed: the line that another record goes on from is not in it")
+    count = files.hashes.index(head) + 1
+    return msgspec.structs.replace(files, entries=files.entries[:count], hashes=files.hashes[:count])
 
 
 def opened(entry: Entry) -> kinds.OpenData:

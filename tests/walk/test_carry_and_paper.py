@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from small_flight import START, Crew, margin
@@ -13,6 +14,7 @@ from preflight.walk import opening
 from preflight.walk.acts import Walk
 from preflight.walk.audit import recompute
 from preflight.walk.carry import carry, offers
+from preflight.walk.proof import prove
 
 
 def next_day(crew: Crew, **flight: str) -> tuple[Walk, Walk]:
@@ -115,3 +117,44 @@ def test_a_handover_goes_on_where_the_other_laptop_stood(crew: Crew) -> None:
     other.found("line", margin(3.0))
     other.sign("line", "omar")
     assert recompute(other.recorder.folder).first_bad is None
+
+
+def test_after_storage_trouble_the_walk_goes_on_on_another_device(crew: Crew, tmp_path: Path) -> None:
+    walk = crew.ready_to_fill(crew.begin())
+    counted = walk.recorder.head
+    # The device kept a line whose sync it had refused: nobody was told that it was signed.
+    walk.hold("never acknowledged", "omar")
+    walk.recorder.close()
+    other = opening.follow(
+        walk.recorder.folder,
+        why="storage",
+        keyring=crew.keyring,
+        person="ines",
+        clock=crew.clock,
+        logs=tmp_path / "stick" / "logs",
+        head=counted,
+    )
+    assert not other.state().holds
+    assert other.state().steps["line"].outcome == "go"
+    other.recorder.close()
+    again = opening.resume(other.recorder.folder, keyring=crew.keyring, clock=crew.clock)
+    assert not again.state().holds
+    again.recorder.close()
+    proof = prove(again.recorder.folder)
+    assert proof.found.state == "unsealed"
+    assert any("goes on from" in note for note in proof.found.warnings)
+
+
+def test_a_record_that_goes_on_from_a_bad_one_is_bad(crew: Crew) -> None:
+    walk = crew.ready_to_fill(crew.begin())
+    walk.recorder.close()
+    other = opening.follow(
+        walk.recorder.folder, why="handover", keyring=crew.keyring, person="ines", clock=crew.clock
+    )
+    other.recorder.close()
+    seals = walk.recorder.folder / "seals"
+    seals.mkdir(exist_ok=True)
+    (seals / "ines.sig").write_text("-----BEGIN SSH SIGNATURE-----\nAAAA\n-----END SSH SIGNATURE-----\n")
+    found = prove(other.recorder.folder).found
+    assert found.state == "bad"
+    assert walk.recorder.rec in found.why

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,11 +11,11 @@ import msgspec
 from preflight.clean import clean
 from preflight.record import disk
 from preflight.record.entry import Entry
-from preflight.record.links import check_link
+from preflight.record.links import check_link, find_forks
 from preflight.record.roster import MAX_ROSTER, Roster
 from preflight.record.verify import Verification, verify
 from preflight.walk.audit import Audit, recompute
-from preflight.walk.opening import CONTINUES
+from preflight.walk.opening import CONTINUES, chain_of
 
 TRUSTED = {
     "folder": "names are as this folder claims: compare the fingerprints below with ones got elsewhere",
@@ -60,29 +61,71 @@ def prove(folder: Path, *, roster: Roster | None = None, code: str | None = None
         return Proof(folder, found, None)
     if found.state != "bad":
         link = check_link(folder)
+        found = _forks_noted(folder, found)
         if link.state == "broken":
             found = msgspec.structs.replace(found, state="bad", why=link.text)
         elif link.state == "absent" and link.previous is not None and link.previous.why in CONTINUES:
             note = f"{link.text}: outcomes and verdict were not recomputed; put that record beside this one"
             return Proof(folder, _noted(found, note), None)
-        elif link.state == "absent":
+        elif link.text:
             found = _noted(found, link.text)
+        if link.state == "follows" and link.previous is not None and link.previous.why in CONTINUES:
+            found = _with_earlier(folder, found, roster)
     return _recomputed(folder, found)
+
+
+def _with_earlier(folder: Path, found: Verification, roster: Roster | None) -> Verification:
+    """The records that this one goes on from, by their own signatures: the walk stands on them as well."""
+    for files in chain_of(folder)[:-1]:
+        earlier = verify(files.folder, roster=roster)
+        if earlier.state == "bad":
+            why = f"{files.rec}, which it goes on from, is bad: {earlier.why}"
+            return msgspec.structs.replace(found, state="bad", why=why)
+        found = _noted(found, f"goes on from {files.rec}, which is {earlier.state}")
+    return found
+
+
+def _forks_noted(folder: Path, found: Verification) -> Verification:
+    for fork in find_forks(folder.resolve().parent):
+        if folder.resolve().name in fork.records:
+            found = _noted(found, f"a fork: {', '.join(fork.records)} all follow {fork.previous}")
+    return found
 
 
 def _recomputed(folder: Path, found: Verification) -> Proof:
     good = Proof(folder, found, None).good
-    audit = recompute(folder, good)
+    audit = _recompute(folder, good)
     if audit.ledger is None:
         # Flight file, checklist or an earlier record can't be used: if verification had no complaint of its
         # own, this is the complaint.
         if found.state != "bad":
-            found = msgspec.structs.replace(found, state="bad", first_bad=1, why=f"line 1: {audit.why}")
+            found = msgspec.structs.replace(found, state="bad", first_bad=1, why=audit.why)
         return Proof(folder, found, None)
     if audit.first_bad is not None:
-        why = f"line {audit.first_bad}: {audit.why}"
-        found = msgspec.structs.replace(found, state="bad", first_bad=audit.first_bad, why=why)
+        found = msgspec.structs.replace(found, state="bad", first_bad=audit.first_bad, why=audit.why)
     return Proof(folder, msgspec.structs.replace(found, verdict=audit.verdict), audit)
+
+
+def _recompute(folder: Path, good: tuple[Entry, ...]) -> Audit:
+    """As `recompute`; an entry that can't be reckoned with (a day that does not exist) is a bad one."""
+    if (audit := _reckoned(folder, good)) is not None:
+        return audit
+    # However many entries follow it, the first one at fault is found in a few tries.
+    sound, beyond = 0, len(good)
+    while beyond - sound > 1:
+        middle = (sound + beyond) // 2
+        sound, beyond = (middle, beyond) if _reckoned(folder, good[:middle]) is not None else (sound, middle)
+    audit = _reckoned(folder, good[:sound])
+    if audit is None:
+        return Audit(1, "an earlier record can't be reckoned with", None, None, None)
+    return dataclasses.replace(audit, first_bad=beyond, why="a time or a number in it can't be")
+
+
+def _reckoned(folder: Path, entries: tuple[Entry, ...]) -> Audit | None:
+    try:
+        return recompute(folder, entries)
+    except (ValueError, OverflowError):
+        return None
 
 
 def _noted(found: Verification, note: str) -> Verification:
