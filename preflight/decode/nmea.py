@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from datetime import date, time
 from typing import Any
 
@@ -25,7 +26,8 @@ BY_ROLE = {
 }
 """Where a field without a key is read from, by its role. GGA altitude is above the geoid."""
 
-_MASK = 0x7F
+# "$", an address, fields of printable ASCII, "*" and two hexadecimal characters.
+_FORM = re.compile(rb"\$[A-Za-z0-9]{3,}[ -#%-)+-~]*\*[0-9A-Fa-f]{2}")
 
 
 class NmeaDecoder(LineDecoder):
@@ -49,10 +51,15 @@ class NmeaDecoder(LineDecoder):
 
     def decode_line(self, raw: bytes, at: int, whole: tuple[str, ...]) -> list[Sample]:
         """The sample that the sentence in `raw` completes, or that it shows to be incomplete."""
-        sentence = _parsed(raw)
+        # What stands in front of a sentence's "$" is noise.
+        start = max(0, raw.rfind(b"$"))
+        sentence = _parsed(raw[start:])
         if sentence is None:
             self.count_undecoded(raw)
             return []
+        if start:
+            self.count_undecoded(raw[:start])
+            raw, at = raw[start:], at + start
         samples = []
         kind = self._kind(sentence)
         if kind is not None and (kind in self._have or self._other_epoch(sentence)):
@@ -134,15 +141,12 @@ def _attributes(kind: str) -> list[str]:
 
 
 def _parsed(raw: bytes) -> Any:
-    """The sentence in a line, from its "$" on; None unless its checksum is right."""
+    """The sentence that begins with a line's "$"; None unless its checksum is right."""
     from pynmeagps import NMEAReader
     from pynmeagps.exceptions import NMEAMessageError, NMEAParseError, NMEAStreamError, NMEATypeError
 
-    start = raw.find(b"$")
-    line = raw[start:].rstrip(b"\r\n ") if start >= 0 else b""
-    # Noise in front may hold a "$" too: the sentence is the last one.
-    line = line[line.rfind(b"$") :] if line else line
-    if len(line) < 5 or line[-3:-2] != b"*" or any(byte < 0x20 or byte > _MASK for byte in line):
+    line = raw.rstrip(b"\r\n ")
+    if not _FORM.fullmatch(line):
         return None
     try:
         return NMEAReader.parse(line)

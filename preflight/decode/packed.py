@@ -43,7 +43,7 @@ class PackedDecoder(Undecoded):
         self._sum: Callable[[bytes], bytes] | None = None
         width = 0
         if layout.checksum is not None:
-            self._sum, width = _checksum(layout.checksum, self._struct.size)
+            self._sum, width = _checksum(layout.checksum)
         self._body = slice(len(self._sync), len(self._sync) + self._struct.size)
         self._length = len(self._sync) + self._struct.size + width
         self._buffer = bytearray()
@@ -138,17 +138,15 @@ def _raw(value: Any) -> Raw:
     return float(value)
 
 
-def _checksum(checksum: Checksum, size: int) -> tuple[Callable[[bytes], bytes], int]:
+def _checksum(checksum: Checksum) -> tuple[Callable[[bytes], bytes], int]:
     """The checksum by its catalogue name, as bytes in the declared order, and its width in bytes."""
     from crccheck import checksum as sums
     from crccheck import crc
-    from crccheck.base import CrccheckError
 
     classes: dict[str, Any] = {}
     names: dict[str, str] = {}
-    plain = (sums.Checksum8, sums.Checksum16, sums.Checksum32)
-    xored = (sums.ChecksumXor8, sums.ChecksumXor16, sums.ChecksumXor32)
-    for kind in (*crc.ALLCRCCLASSES, *plain, *xored):
+    # Of plain sums only those of single bytes: wider ones leave open how bytes make words.
+    for kind in (*crc.ALLCRCCLASSES, sums.Checksum8, sums.ChecksumXor8):
         for name in (*getattr(kind, "_names", ()), kind.__name__):
             classes.setdefault(_plain(name), kind)
             names.setdefault(_plain(name), name)
@@ -157,12 +155,6 @@ def _checksum(checksum: Checksum, size: int) -> tuple[Callable[[bytes], bytes], 
         near = difflib.get_close_matches(_plain(checksum.name), names, n=1, cutoff=0.4)
         hint = f"the nearest is {names[near[0]]!r}" if near else "use a name such as 'CRC-16/IBM-3740'"
         raise PreflightError(f"sample.checksum.name: there is no {clean(checksum.name)!r}: {hint}")
-    try:
-        found.calc(bytes(size))
-    except CrccheckError as error:
-        raise PreflightError(
-            f"sample.checksum.name: {clean(checksum.name)} does not fit {size} bytes: {clean(str(error))}"
-        ) from error
 
     def summed(body: bytes) -> bytes:
         result: bytes = found.calcbytes(body, byteorder=checksum.order)

@@ -216,6 +216,9 @@ class LineDecoder(Undecoded):
                 self._joined = False
             elif self._cutting:
                 self._end_cut(len(raw))
+            elif len(raw) > self._limit:
+                self.count_undecoded(raw, size=0)
+                self._end_cut(len(raw))
             elif raw.strip(b"\r\n"):
                 samples += self.decode_line(raw, at, ())
         del self._buffer[:begin]

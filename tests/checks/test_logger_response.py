@@ -1,6 +1,6 @@
 """The logger's replies on a real pseudo-terminal: late, in pieces, after noise, echoed, or none at all.
 
-That the finding comes within the times declared plus one second is what the check promises, so it is measured.
+The check promises its finding within the times declared plus one second, so that is measured.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
-"""The simulated payload: a process with two real lines, that shows planted faults and leaves nothing behind."""
+"""The simulated payload: a process with two real lines that shows planted faults and leaves nothing."""
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import subprocess
@@ -111,7 +112,7 @@ def test_frozen_placeholder_and_longer_fields(sound):
 def test_lost_and_repeated_samples(sound, fault, steps):
     sound.plant([fault])
     counters = [sample.values["counter"] for sample in samples(sound, 9)[1:]]
-    assert {after - before for before, after in zip(counters, counters[1:], strict=False)} == steps
+    assert {after - before for before, after in itertools.pairwise(counters)} == steps
 
 
 def test_no_fix_low_battery_and_a_clock_that_is_off(sound):
