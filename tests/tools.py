@@ -18,6 +18,8 @@ PACKAGES = {
     "openssl": "openssl",
     "strace": "strace",
     "tmux": "tmux",
+    "pdftotext": "poppler-utils",
+    "pdfinfo": "poppler-utils",
 }
 
 

@@ -13,10 +13,10 @@ from preflight.readings import Reading
 from preflight.record.kinds import OpenData, Previous
 from preflight.record.roster import Roster
 from preflight.record.scan import RECORD
-from preflight.walk.proof import Proof, prove
 from preflight.report.telling import bound_text, readings_of
 from preflight.walk.ledger import Ledger
 from preflight.walk.opening import CONTINUES
+from preflight.walk.proof import Proof, prove
 
 EXITS = {"sealed": 0, "anchored": 0, "bad": 1, "unsealed": 3, "unreadable": 2}
 WORST_FIRST = (2, 1, 3, 0)
@@ -101,7 +101,7 @@ def find_records(folder: Path) -> Iterator[Path]:
 def summary_of(folder: Path, roster: Roster | None = None) -> Summary:
     """What one record says. Never raises for what the folder holds."""
     try:
-        return _summary(prove(folder, roster=roster))
+        return _summary(prove(folder, roster=roster, forks=False))
     except PreflightError as error:
         return _nothing(folder, "unreadable", str(error))
     except Exception as error:  # noqa: BLE001 - one record made to trip us must not hide the others

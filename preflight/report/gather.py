@@ -22,11 +22,11 @@ from preflight.report.gather_events import EventGatherer
 from preflight.report.gather_steps import StepGatherer
 from preflight.report.headline import headline_of, loud_of
 from preflight.report.model import Chart, EntryLine, Follower, Identity, RecordView, Report, Signer, scrubbed
-from preflight.walk.proof import TRUSTED, Proof, prove
 from preflight.report.replay import Replay, replay
 from preflight.report.telling import WHY_FOLLOWS, tell
 from preflight.report.who import Who
 from preflight.report.words import Clockface
+from preflight.walk.proof import TRUSTED, Proof, prove
 
 
 def gather(folder: Path, *, clock: Clock, roster: Roster | None = None, code: str | None = None) -> Report:

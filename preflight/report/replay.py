@@ -7,11 +7,12 @@ from pathlib import Path
 
 from preflight.errors import PreflightError
 from preflight.record.entry import Entry
+from preflight.record.kinds import OpenData
 from preflight.record.links import previous_of
 from preflight.record.roster import Roster
-from preflight.walk.proof import Proof, prove
 from preflight.walk.ledger import FINDING_KINDS, Act, Ledger, Ref
 from preflight.walk.opening import CONTINUES, book_of
+from preflight.walk.proof import Proof, prove
 from preflight.walk.state import GateState, State, gate_at, state_at, step_at
 
 
@@ -47,8 +48,8 @@ def replay(folder: Path, *, roster: Roster | None = None, code: str | None = Non
     proofs = _chain(folder, roster, code)
     told = Replay(proofs)
     told.ledger = _ledger(proofs)
-    for proof in proofs:
-        for entry in proof.good:
+    for proof, following in zip(proofs, (*proofs[1:], None), strict=True):
+        for entry in _counted(proof, following):
             _take(told, entry)
         if proof.found.state == "bad":
             break
@@ -67,6 +68,15 @@ def _chain(folder: Path, roster: Roster | None, code: str | None) -> tuple[Proof
         except PreflightError:
             break  # the proof of the record that names it says that it can't be read
     return tuple(proofs)
+
+
+def _counted(proof: Proof, following: Proof | None) -> tuple[Entry, ...]:
+    """The good entries of a record up to the line that the next one goes on from."""
+    opened = following.found.entries[0].data if following is not None and following.found.entries else None
+    previous = opened.previous if isinstance(opened, OpenData) else None
+    if previous is None or previous.head not in proof.found.hashes:
+        return proof.good
+    return proof.good[: proof.found.hashes.index(previous.head) + 1]
 
 
 def _before(folder: Path) -> Path | None:

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 
 from preflight.record.entry import Entry
 from preflight.report.model import Signed, Struck
-from preflight.walk.proof import Proof
 from preflight.report.telling import AUTH
 from preflight.report.words import Clockface
 from preflight.walk.ledger import Ref
+from preflight.walk.proof import Proof
 
 
 class Who:

@@ -109,7 +109,13 @@ def resume(record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None 
     ledger = Ledger(book_of(chain[-1]))
     for part in chain[:-1]:
         ledger.apply_all(part.entries)
-    recorder = Recorder.resume(record, clock=clock, instrument=keyring.instrument(), mirror=mirror)
+    recorder = Recorder.resume(
+        record,
+        clock=clock,
+        instrument=keyring.instrument(),
+        meaning=rules.MEANINGS["recover"],
+        mirror=mirror,
+    )
     ledger.apply_all(recorder.entries)
     walk = Walk(ledger=ledger, recorder=recorder, keyring=keyring, clock=clock)
     if ledger.closed is not None:
@@ -117,7 +123,8 @@ def resume(record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None 
         raise Refused(f"{record.name} is closed: begin a record that follows it.")
     now = walk.now()
     due = state_at(ledger, now).next
-    last = ledger.acts[-1].at
+    # A recover entry was made just now; the pause began with the entry before it.
+    last = next(act.at for act in reversed(ledger.acts) if act.entry.kind != "recover")
     away = now.since(last).total_seconds()
     data = kinds.ResumeData(tool=TOOL, next=due.name or None, away=decimal_text(round(away, 3)))
     entry = recorder.append(

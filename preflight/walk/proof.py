@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 
 from preflight.clean import clean
+from preflight.errors import PreflightError
 from preflight.record import disk
 from preflight.record.entry import Entry
 from preflight.record.links import check_link, find_forks
@@ -49,8 +50,13 @@ class Proof:
         return self.found.entries if first_bad is None else self.found.entries[: first_bad - 1]
 
 
-def prove(folder: Path, *, roster: Roster | None = None, code: str | None = None) -> Proof:
+def prove(
+    folder: Path, *, roster: Roster | None = None, code: str | None = None, forks: bool = True
+) -> Proof:
     """Verify and recompute the record in `folder`; `roster` and `code` are what is known from outside.
+
+    `forks` looks for forks among all the records beside it: whoever proves every one of them finds forks
+    without reading each one again for each.
 
     Raises:
         RecordError: if there is no record to verify, or `code` is no seal code. Whatever else is wrong is
@@ -61,7 +67,7 @@ def prove(folder: Path, *, roster: Roster | None = None, code: str | None = None
         return Proof(folder, found, None)
     if found.state != "bad":
         link = check_link(folder)
-        found = _forks_noted(folder, found)
+        found = _forks_noted(folder, found) if forks else found
         if link.state == "broken":
             found = msgspec.structs.replace(found, state="bad", why=link.text)
         elif link.state == "absent" and link.previous is not None and link.previous.why in CONTINUES:
@@ -76,7 +82,11 @@ def prove(folder: Path, *, roster: Roster | None = None, code: str | None = None
 
 def _with_earlier(folder: Path, found: Verification, roster: Roster | None) -> Verification:
     """The records that this one goes on from, by their own signatures: the walk stands on them as well."""
-    for files in chain_of(folder)[:-1]:
+    try:
+        chain = chain_of(folder)
+    except PreflightError as error:
+        return msgspec.structs.replace(found, state="bad", why=str(error))
+    for files in chain[:-1]:
         earlier = verify(files.folder, roster=roster)
         if earlier.state == "bad":
             why = f"{files.rec}, which it goes on from, is bad: {earlier.why}"
