@@ -20,6 +20,8 @@ COMMANDS: dict[str, str] = {
     "check": "Run instrument checks without a screen.",
     "figures": "Compute the figures and what runs out first.",
     "verify": "Verify records.",
+    "report": "Write a record or a checklist as HTML, PDF or CSV.",
+    "audit": "Verify every record below a folder and compare flights.",
     "crew": "Keys and roster.",
     "ports": "List serial ports.",
 }
