@@ -59,6 +59,11 @@ class FarEnd:
     def send(self, data: bytes) -> None:
         os.write(self.master, data)
 
+    @property
+    def over(self) -> bool:
+        """Whether the test is over."""
+        return self._ended.is_set()
+
     def pause(self, seconds: float) -> None:
         """Wait as a slow device does; no longer than the test goes on."""
         self._ended.wait(seconds)

@@ -22,6 +22,11 @@ LEAST_SECONDS = 3.0
 LONGEST = 120.0
 """Seconds that samples are waited for at most, at the declared rate."""
 MOST_SAMPLES = 1000
+SILENCE = 3.0
+"""Seconds without a byte after which no more is waited for; longer where samples are rarer than that."""
+HOPELESS_AFTER = 4.0
+HOPELESS_LENGTHS = 8
+"""Seconds, and sample lengths of bytes, after which something else than samples must be coming."""
 EVIDENCE_LIMIT = 1024 * 1024
 LEADS = "Tap on the flight computer's transmit line, the tool's own transmit lead off"
 PUT_BACK = "Tap off, flight computer's transmit lead back on the logger"
@@ -69,14 +74,16 @@ def wanted_samples(layout: Layout) -> int:
 def capture(context: Context, wanted: int) -> Generator[Progress, None, Capture]:
     """Listen until `wanted` samples have come, half as long again as that should take, or a silence.
 
+    Ends as well when bytes enough for several samples have come and none was among them.
     Raises DeviceError if the port can't be opened, PreflightError for a layout that can't be decoded.
     """
     flight = context.flight
     assert flight.sample is not None
     layout = flight.sample
     decoder = decoder_for(layout, joined=True)
-    patience = 3.0 + 1.5 * wanted / layout.rate
-    silence = max(3.0, 3.0 / layout.rate)
+    patience = SILENCE + 1.5 * wanted / layout.rate
+    silence = max(SILENCE, 3.0 / layout.rate)
+    hopeless = max(HOPELESS_AFTER, 4.0 / layout.rate)
     heard = Capture()
     kept = bytearray()
     with open_port(tap_port(context), flight.link, context.folder) as line:
@@ -89,6 +96,9 @@ def capture(context: Context, wanted: int) -> Generator[Progress, None, Capture]
                 heard.stopped = True
                 break
             if heard.seconds >= patience or now - last >= silence:
+                break
+            enough = heard.size >= HOPELESS_LENGTHS * layout.length
+            if not heard.samples and enough and heard.seconds >= hopeless:
                 break
             if now - shown >= _PROGRESS_EVERY:
                 shown = now
