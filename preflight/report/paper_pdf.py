@@ -37,7 +37,7 @@ def paper_pdf(paper: Paper, *, size: str = "a4") -> bytes:
         ([[BLANK, BLANK], [], [], []] for _ in range(OTHER_ROWS)),
     )
     _figures(page, paper)
-    return bytes(page.output())
+    return page.finished()
 
 
 def _head(page: Page, paper: Paper) -> None:

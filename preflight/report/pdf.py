@@ -60,7 +60,7 @@ def to_pdf(report: Report, *, paper: str = "a4") -> bytes:
         page.write_out([Para(caution, "bold", "caution")])
     made = f"Report made {_when(report.made)} by {report.tool} from the folder of the record. "
     page.write_out([Para(made + "The record itself, not this report, is what was signed.", "small")])
-    return bytes(page.output())
+    return page.finished()
 
 
 def _when(stamp: Stamp) -> str:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from fpdf import FPDF
 
 from preflight.report.pdf_shapes import draw_shape
-from preflight.report.pdf_text import Face
+from preflight.report.pdf_text import Face, close_fonts
 
 MARGIN = 14.0
 FOOT = 16.0
@@ -104,6 +104,12 @@ class Page(FPDF):
         self.text(self.l_margin, y, self._wrapped(self._foot, "small", self.epw - 24)[0])
         self.set_xy(self.l_margin, y - 3)
         self.cell(self.epw, 4, f"page {self.page_no()} of {{nb}}", align="R")
+
+    def finished(self) -> bytes:
+        """The whole document; nothing can be added after it."""
+        data = bytes(self.output())
+        close_fonts(self)
+        return data
 
     def use(self, style: str) -> Style:
         """Set the font of a style."""

@@ -11,9 +11,12 @@ import dataclasses
 import functools
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
 
 _TYPOGRAPHIC = str.maketrans(
     {
@@ -115,7 +118,17 @@ def _characters(files: tuple[Path, ...]) -> frozenset[int]:
     except Exception:  # noqa: BLE001 - whatever a broken font raises, Latin-1 is left
         return frozenset()
     fonts = [font for font in scratch.fonts.values() if isinstance(font, TTFFont)]
-    return frozenset.intersection(*(frozenset(font.cmap) for font in fonts))
+    known = frozenset.intersection(*(frozenset(font.cmap) for font in fonts))
+    close_fonts(scratch)
+    return known
+
+
+def close_fonts(document: FPDF) -> None:
+    """Close the font files that the library keeps open."""
+    for font in document.fonts.values():
+        opened = getattr(font, "ttfont", None)
+        if opened is not None:
+            opened.close()
 
 
 def _code(char: str) -> str:
