@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections import defaultdict
 
 from preflight.record.entry import Entry
@@ -81,10 +82,19 @@ class EventGatherer:
         views = []
         for gate in state.gates.values():
             at_release = self._told.at_release
-            views.append(self._gate(at_release if at_release and at_release.gate == gate.gate else gate))
+            last = gate.gate == list(state.gates)[-1]
+            if at_release is not None and at_release.gate == gate.gate:
+                view = self._gate(at_release, "as the balloon left")
+            elif gate.authorised is not None and not last:
+                # What came after a gate was passed, a later hold say, is the next gate's business.
+                passed = dataclasses.replace(gate, verdict="go", reasons=())
+                view = self._gate(passed, "as it was authorised")
+            else:
+                view = self._gate(gate, "as of the last entry")
+            views.append(view)
         return tuple(views)
 
-    def _gate(self, gate: GateState) -> GateView:
+    def _gate(self, gate: GateState, as_of: str) -> GateView:
         standing = gate.authorised.ref if gate.authorised is not None else self._used(gate.gate)
         counted = self._counted(gate, standing)
         polls, authorised = [], []
@@ -98,6 +108,7 @@ class EventGatherer:
                 authorised.append(self._event(entry, () if ref == standing else (_LAPSED,)))
         return GateView(
             gate=gate.gate,
+            as_of=as_of,
             verdict=gate.verdict,
             reasons=tuple(reason.text for reason in gate.reasons),
             polls=tuple(polls),

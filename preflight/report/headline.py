@@ -30,6 +30,8 @@ def headline_of(told: Replay, who: Who, waivers: tuple[WaiverView, ...]) -> Head
         text = "This checklist has no gate, so there is no verdict."
         return Headline("", "", text, (), as_of, _ending(told, who))
     text = f"At the {gate.gate} gate: {MEANS[gate.verdict]}."
+    if told.bad is not None:
+        text = f"As far as the record can be believed, and no further. {text}"
     if in_force:
         text += f" {count(len(in_force), 'no-go was', 'no-gos were')} accepted by a waiver."
     reasons = tuple(reason.text for reason in gate.reasons)
@@ -56,6 +58,8 @@ def _ending(told: Replay, who: Who) -> str:
         return f"Scrubbed: {state.scrubbed.data.reason}"
     if state.closed is not None:
         return f"Record closed: {state.closed.data.reason}"
+    if told.bad is not None:
+        return "What came after the bad line is not known."
     return "The record is not closed: the walk was still going on, or stopped."
 
 

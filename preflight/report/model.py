@@ -213,9 +213,10 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class GateView:
-    """One gate: the verdict, why, the stations' answers and the authorisations."""
+    """One gate: the verdict and of when it is, why, the stations' answers and the authorisations."""
 
     gate: str
+    as_of: str
     verdict: str
     reasons: tuple[str, ...]
     polls: tuple[Event, ...]

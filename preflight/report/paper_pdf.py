@@ -80,7 +80,7 @@ def _step(step: PaperStep) -> list[Cell]:
     asked: list[Para] = []
     if step.caution:
         asked.append(Para(f"CAUTION: {step.caution}", "b", "caution"))
-    asked.append(Para(step.challenge, "b"))
+    asked.append(Para(step.challenge, "bold"))
     if step.response:
         asked.append(Para(f"expected: {step.response}"))
     if step.why:

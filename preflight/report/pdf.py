@@ -190,7 +190,7 @@ def _gates(page: Page, report: Report) -> None:
         page.write_out([Para("No verdict could be worked out.", "body")])
     for gate in report.gates:
         page.heading(3, f"{gate.gate.capitalize()} gate")
-        page.write_out([_mark(gate.verdict)])
+        page.write_out([_mark(gate.verdict), Para(gate.as_of, "small")])
         page.bullets(gate.reasons)
         _events(page, "Poll", gate.polls, "No station was polled.")
         _events(page, "Authorised", gate.authorised, "Not authorised.")
@@ -338,7 +338,7 @@ def _evidence(page: Page, report: Report) -> None:
 def _entries(page: Page, report: Report) -> None:
     page.heading(2, "Every entry, in order")
     page.grid(
-        (5, 17, 48, 30),
+        (6, 18, 46, 30),
         ("Line", "When", "What", "Who and meaning"),
         (
             [

@@ -86,7 +86,7 @@ def plain(value: float | None) -> str:
 def _rows(report: Report) -> Iterator[Row]:
     yield from _head(report)
     for gate in report.gates:
-        text = "; ".join(gate.reasons)
+        text = "; ".join((gate.as_of, *gate.reasons))
         yield {"row": "gate", "step": gate.gate, "outcome": gate.verdict, "text": text}
         yield from _events("poll", gate.polls)
         yield from _events("authorise", gate.authorised)

@@ -19,6 +19,9 @@ _PRINTED_UNITS = {
 }
 _BYTES = ((1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
 
+_LONGEST = 1e15
+"""Numbers from here on are written with an exponent: nobody counts their zeros."""
+
 SHAPES: dict[str, str] = {
     "open": "○",
     "go": "●",
@@ -43,7 +46,7 @@ def number(value: float, *limits: float | None) -> str:
         rounded = float(f"{value:.{digits}g}")
         if all(limit is None or _side(rounded, limit) == _side(value, limit) for limit in limits):
             break
-    return decimal_text(rounded)
+    return decimal_text(rounded) if abs(rounded) < _LONGEST else f"{rounded:g}"
 
 
 def _side(value: float, limit: float) -> int:
