@@ -32,11 +32,18 @@ _UNKNOWN = frozenset({errno.EINVAL, errno.ENOTSUP, errno.ENOTTY})
 
 
 def write_all(fd: int, data: bytes) -> None:
-    """Writes every byte; OSError on the first that cannot be."""
+    """Writes every byte at the file's end; OSError on the first that cannot be, or if the file lacks any."""
+    before = os.fstat(fd).st_size
     view = memoryview(data)
     while view:
         written = os.write(fd, view)
+        if not written:
+            raise OSError(errno.EIO, "the system took no byte of it")
         view = view[written:]
+    kept = os.fstat(fd).st_size - before
+    if kept != len(data):
+        # A driver that lies about its count, or somebody else who wrote in between.
+        raise OSError(errno.EIO, f"{len(data)} bytes were written and the file grew by {kept}")
 
 
 def sync(fd: int) -> None:
@@ -65,6 +72,15 @@ def sync_folder(path: Path) -> None:
             raise
     finally:
         os.close(fd)
+
+
+def make_folders(path: Path) -> None:
+    """Makes a folder and what is missing above it, each durable in the folder that holds it."""
+    if os.path.isdir(path):
+        return
+    make_folders(path.parent)
+    path.mkdir(exist_ok=True)
+    sync_folder(path.parent)
 
 
 def write_file(path: Path, data: bytes, *, mode: int = 0o644) -> None:

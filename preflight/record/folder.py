@@ -147,9 +147,7 @@ def make_record(folder: Path, files: Mapping[str, bytes]) -> int:
     if os.path.lexists(folder):
         raise RecordError(f"{folder} is there already")
     try:
-        if not os.path.isdir(folder.parent):
-            folder.parent.mkdir(parents=True, exist_ok=True)
-            disk.sync_folder(folder.parent.parent)
+        disk.make_folders(folder.parent)
         folder.mkdir()
     except OSError as error:
         raise RecordError(f"{folder} cannot be made: {disk.reason(error)}") from None

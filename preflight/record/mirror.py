@@ -59,7 +59,7 @@ class Mirror:
                 os.close(fd)
 
     def _copy_all(self) -> None:
-        self._target.mkdir(parents=True, exist_ok=True)
+        disk.make_folders(self._target)
         if self._target.resolve() == self._folder.resolve():
             raise RecordError("it is the record's own folder; give another device")
         record = disk.read_file(self._folder / RECORD, RECORD, MAX_RECORD)
@@ -79,7 +79,7 @@ class Mirror:
 
     def _copy(self, path: Path) -> None:
         copy = self._target / path.relative_to(self._folder)
-        copy.parent.mkdir(exist_ok=True)
+        disk.make_folders(copy.parent)
         disk.write_file(copy, disk.read_file(path, path.name, MAX_EVIDENCE))
 
     def _fail(self, error: OSError | RecordError) -> None:

@@ -343,3 +343,24 @@ def test_spoilt_evidence_of_the_same_name_is_written_anew(making):
     assert path.read_bytes() == part
     recorder.close()
     assert verify(recorder.folder).state == "unsealed"
+
+
+@pytest.mark.parametrize(
+    ("write", "said"),
+    [
+        (lambda _fd, _data: 0, "took no byte"),
+        (lambda _fd, data: len(data), "grew by 0"),
+        (lambda fd, data: (os.pwrite(fd, data, 0), max(1, len(data) // 2))[1], "the file grew by"),
+    ],
+    ids=["no byte", "claimed and not done", "more done than claimed"],
+)
+def test_a_count_that_is_not_so_stops_the_writer(making, monkeypatch, write, said):
+    recorder = making.begin()
+    monkeypatch.setattr(disk.os, "write", write)
+    with pytest.raises(WriterStoppedError, match=said):
+        scrub(recorder, making.crew.signer("ada"))
+    monkeypatch.undo()
+    assert len(recorder.entries) == 1
+    with pytest.raises(WriterStoppedError):
+        scrub(recorder, making.crew.signer("ada"))
+    recorder.close()
