@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from preflight.record import kinds
 from preflight.record.entry import Entry
 from preflight.record.folder import CHECKLIST, FLIGHT, ROSTER, RecordFiles, read
 from preflight.record.keys import Keyring
+from preflight.record.mirror import Mirror
 from preflight.record.roster import Roster
 from preflight.record.store import Recorder
 from preflight.walk import rules
@@ -184,14 +186,14 @@ def _bring_along(chain: Iterable[RecordFiles], logs: Path) -> None:
 
     What a failing device no longer gives is left behind: the walk at hand has it in its ledger.
     """
-    logs.mkdir(parents=True, exist_ok=True)
     for files in chain:
         target = logs / files.rec
-        if target.resolve() == files.folder.resolve() or target.exists():
+        if os.path.lexists(target):
             continue
-        try:
-            shutil.copytree(files.folder, target, symlinks=True)
-        except (OSError, shutil.Error):
+        copy = Mirror(logs, files.folder)
+        copy.catch_up()
+        copy.close()
+        if copy.behind is not None:
             shutil.rmtree(target, ignore_errors=True)
 
 
