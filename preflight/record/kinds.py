@@ -6,12 +6,13 @@ a record reads the same in every language. `seq` refers to an entry of the same 
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
 # `\Z`, as `$` also matches before a last line feed; `[0-9]`, as `\d` takes the digits of any script.
-Decimal = Annotated[str, Meta(pattern=r"^(?!-0\Z)-?(0|[1-9][0-9]*)(\.[0-9]*[1-9])?\Z", max_length=400)]
+Decimal = Annotated[str, Meta(pattern=r"^(?!-0\Z)-?(0|[1-9][0-9]{0,299})(\.[0-9]*[1-9])?\Z", max_length=400)]
 Sha256 = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z")]
 Utc = Annotated[
     str, Meta(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}\.[0-9]{3}Z\Z", max_length=24)
@@ -25,6 +26,13 @@ Said = Annotated[str, Meta(min_length=1, max_length=4000)]
 Outcome = Literal["go", "no-go", "open"]
 Gate = Literal["fill", "release"]
 Verdict = Literal["go", "no-go", "hold"]
+
+
+def _day_exists(*texts: str | None) -> None:
+    """ValueError for a time that fits the pattern but is none, such as the 30th of February."""
+    for text in texts:
+        if text is not None:
+            datetime.fromisoformat(text)
 
 
 class _Data(Struct, frozen=True, forbid_unknown_fields=True):
@@ -131,6 +139,9 @@ class DeferData(_Data, frozen=True, kw_only=True):
     reason: Text
     reads: tuple[Said, ...]
 
+    def __post_init__(self) -> None:
+        _day_exists(self.valid_from, self.valid_until)
+
 
 class SignData(_Data, frozen=True, kw_only=True):
     """The performer's signature on an instrument's finding, or a countersignature on a claimed hold."""
@@ -162,6 +173,9 @@ class WaiveData(_Data, frozen=True, kw_only=True):
     reason: Said
     bound: Bound | None
     expires: Utc
+
+    def __post_init__(self) -> None:
+        _day_exists(self.expires)
 
 
 class HoldData(_Data, frozen=True, kw_only=True):
@@ -235,6 +249,9 @@ class ReleaseData(_Data, frozen=True, kw_only=True):
     authority: Pointer | None
     reason: Text
 
+    def __post_init__(self) -> None:
+        _day_exists(self.released)
+
 
 class ScrubData(_Data, frozen=True, kw_only=True):
     """The attempt is given up for today."""
@@ -251,6 +268,9 @@ class CarryData(_Data, frozen=True, kw_only=True):
     found_at: Utc
     readings: tuple[ReadingData, ...]
     reads: tuple[Said, ...]
+
+    def __post_init__(self) -> None:
+        _day_exists(self.found_at)
 
 
 class CorrectData(_Data, frozen=True, kw_only=True):
@@ -288,6 +308,9 @@ class PaperData(_Data, frozen=True, kw_only=True):
     response: Text
     readings: Annotated[tuple[ReadingData, ...], Meta(max_length=1)]
     reads: tuple[Said, ...]
+
+    def __post_init__(self) -> None:
+        _day_exists(self.done_at)
 
 
 class CloseData(_Data, frozen=True, kw_only=True):

@@ -100,6 +100,7 @@ class Ledger:
         self.authorised: dict[str, Act] = {}
         self.released: Act | None = None
         self.values_at_release: Values | None = None
+        self.holds_at_release: tuple[Act, ...] = ()
         self.scrubbed: Act | None = None
         self.closed: Act | None = None
         self.opened: Act | None = None
@@ -198,13 +199,18 @@ class Ledger:
         if act.data.step in self.steps:
             self.steps[act.data.step].waivers.append(act)
 
+    def _disturb(self, act: Act) -> None:
+        """From here on the stations are asked again; once the balloon has left there is nothing to ask."""
+        if self.released is None:
+            self.disturbed = act.order
+
     def _on_hold(self, act: Act) -> None:
         self.holds[act.ref] = act
-        self.disturbed = act.order
+        self._disturb(act)
 
     def _on_lift(self, act: Act) -> None:
         self.holds.pop(Ref(act.data.rec or act.entry.rec, act.data.hold), None)
-        self.disturbed = act.order
+        self._disturb(act)
 
     def _on_phase(self, act: Act) -> None:
         log = self.phases.get(act.data.phase)
@@ -217,12 +223,12 @@ class Ledger:
 
     def _on_power(self, act: Act) -> None:
         self.values.power += 1
-        self.disturbed = act.order
+        self._disturb(act)
 
     def _on_replan(self, act: Act) -> None:
         for key, text in act.data.sets.items():
             self.values.replace(key, text)
-        self.disturbed = act.order
+        self._disturb(act)
 
     def _on_poll(self, act: Act) -> None:
         self.polls[act.data.gate, act.data.station] = act
@@ -233,6 +239,7 @@ class Ledger:
     def _on_release(self, act: Act) -> None:
         self.released = act
         self.values_at_release = self.values.copy()
+        self.holds_at_release = tuple(self.holds.values())
 
     def _on_scrub(self, act: Act) -> None:
         self.scrubbed = act

@@ -310,7 +310,8 @@ def gate_at(ledger: Ledger, gate: str, now: Moment, known: dict[str, StepState] 
     counted = [step_at(ledger, s.id, now, known) for phase in phases for s in phase.step if s.required]
     reasons = [Reason(f"{s.step.id}: {s.reason}", step=s.step.id) for s in counted if s.outcome == "no-go"]
     verdict: Verdict = "no-go" if reasons else "go"
-    waits = [Reason(f"hold: {act.data.reason}") for act in ledger.holds.values()]
+    standing = ledger.holds.values() if ledger.released is None else ledger.holds_at_release
+    waits = [Reason(f"hold: {act.data.reason}") for act in standing]
     waits += [
         Reason(f"{s.step.id} is {s.outcome}: {s.reason}", step=s.step.id)
         for s in counted

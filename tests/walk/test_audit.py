@@ -8,6 +8,7 @@ import msgspec
 import pytest
 from small_flight import PASSPHRASE, START, Crew, go, margin
 
+from preflight.errors import RecordError
 from preflight.record.entry import Entry
 from preflight.record.kinds import Bound
 from preflight.walk import opening
@@ -149,3 +150,21 @@ def test_another_meaning_under_a_signature_is_found(crew: Crew) -> None:
     entries[1] = msgspec.structs.replace(entries[1], meaning="I was near")
     audit = recompute_entries(Ledger(walk.ledger.book), entries)
     assert (audit.first_bad, audit.verdict) == (2, "hold")
+
+
+def test_a_time_that_does_not_exist_is_no_entry(crew: Crew) -> None:
+    walk = crew.ready_to_fill(crew.begin())
+    with pytest.raises(RecordError, match="release entry"):
+        walk.recorder.append(
+            "release",
+            {
+                "released": "2031-02-30T09:00:00.000Z",
+                "with_go": False,
+                "verdict": "hold",
+                "authority": None,
+                "reason": "gust",
+            },
+            signer=crew.keyring.signer("ines"),
+            meaning="the balloon has left",
+            auth="selected",
+        )

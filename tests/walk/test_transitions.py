@@ -433,3 +433,12 @@ def test_what_counted_for_the_release_does_not_turn_stale_after_it(crew: Crew) -
     assert not state.released_without_go
     walk.confirm("call", "omar", "answered 09:02")
     assert walk.state().steps["call"].outcome == "go"
+
+
+def test_a_hold_after_the_release_changes_no_gate_that_was_passed(crew: Crew) -> None:
+    walk = gone(crew)
+    walk.hold("tracking car has no fuel", "omar")
+    state = walk.state()
+    assert state.gates["release"].verdict == "go"
+    assert state.gates["release"].authorised is not None
+    assert state.holds
