@@ -38,6 +38,7 @@ IDLE = 20 * 60.0
 class WalkApp(App[int]):
     """One walk on one screen; `session` is a walk at work or a look at one."""
 
+    TITLE = "preflight"
     CSS = style.CSS
     COMMANDS: ClassVar[Any] = {Acts}
     BINDINGS: ClassVar[list[BindingType]] = [

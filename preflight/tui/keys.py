@@ -91,107 +91,119 @@ def _begin(scene: Scene) -> bool:
     return any(scene.view.state.phases[each.id].completed is None for each in earlier)
 
 
+def _near_gate(scene: Scene) -> bool:
+    return scene.place.kind in ("poll", "authorise")
+
+
+def _near_end(scene: Scene) -> bool:
+    return scene.place.kind in ("close", "release", "none")
+
+
+def _holding(scene: Scene) -> bool:
+    return _open(scene) and bool(scene.view.state.holds)
+
+
+def _claimed(scene: Scene) -> bool:
+    return _open(scene) and any(act.data.claimed for act in scene.view.state.holds)
+
+
+def _any_step(scene: Scene) -> bool:
+    return _open(scene) and _step(scene) is not None
+
+
+def _release(scene: Scene) -> bool:
+    return _open(scene) and bool(scene.view.book.gates) and scene.view.state.released is None
+
+
+def _scrub(scene: Scene) -> bool:
+    state = scene.view.state
+    return _open(scene) and state.released is None and state.scrubbed is None
+
+
+def _close(scene: Scene) -> bool:
+    return _acting(scene) and scene.view.record is not None
+
+
+def _reasons(scene: Scene) -> bool:
+    gate = scene.view.state.gate
+    return gate is not None and bool(gate.reasons)
+
+
+def _unlocked(scene: Scene) -> bool:
+    return bool(scene.view.unlocked)
+
+
+def _running(scene: Scene) -> bool:
+    return scene.running is not None
+
+
+def _sealed(scene: Scene) -> bool:
+    return scene.view.sealed
+
+
 KEYS: tuple[Key, ...] = (
-    Key("hold", "f2", "F2", "hold", "Stop the count, from everywhere (also h)", _open),
-    Key("stop", "s", "s", "stop", "Stop the check; its line is put back", lambda s: s.running is not None),
-    Key("lift", "l", "l", "lift", "Lift a hold that stands", lambda s: _open(s) and bool(s.view.state.holds)),
-    Key(
-        "countersign",
-        "b",
-        "b",
-        "countersign",
-        "Stand to a hold called in your name",
-        lambda s: _open(s) and any(act.data.claimed for act in s.view.state.holds),
-    ),
-    Key("again", "r", "r", "again", "Do the step again: run, measure or ask once more", _again),
-    Key("seen", "y", "y", "say what", "Confirm with the response as seen", _kind("confirm")),
-    Key("no_go", "n", "n", "no-go", "This step is no-go, and why", _kind("confirm")),
-    Key(
-        "not_applicable",
-        "x",
-        "x",
-        "not appl.",
-        "This step does not apply to this flight, and why",
-        lambda s: _open(s) and _step(s) is not None,
-    ),
-    Key("witness", "w", "w", "witness", "Witness with a reading of your own", _witness),
-    Key("waive", "v", "v", "waive", "Accept this no-go within a bound, until a time", _waive),
-    Key("poll", "p", "p", "poll", "A station answers go or no-go", _poll),
-    Key("authorise", "a", "a", "authorise", "Authorise passing the gate ahead", _poll),
-    Key("begin", "g", "g", "begin phase", "Begin this phase out of order", _begin),
-    Key(
-        "release",
-        "f",
-        "f",
-        "released",
-        "The balloon has left",
-        lambda s: _open(s) and bool(s.view.book.gates) and s.view.state.released is None,
-    ),
-    Key("unlock", "u", "u", "unlock", "Unlock somebody's key", _acting),
-    Key("lock", "k", "k", "lock", "Lock every key", lambda s: bool(s.view.unlocked)),
-    Key("correct", "c", "c", "correct", "An entry no longer counts", _correct),
-    Key("power", "o", "o", "power", "The payload's power was cycled", _open),
-    Key("replan", "e", "e", "replan", "Change the planned release or another value", _open),
-    Key(
-        "scrub",
-        "d",
-        "d",
-        "scrub",
-        "Give up the attempt for today",
-        lambda s: _open(s) and s.view.state.released is None and s.view.state.scrubbed is None,
-    ),
-    Key(
-        "close",
-        "z",
-        "z",
-        "close",
-        "Close and seal the record; later: add a seal",
-        lambda s: _acting(s) and s.view.record is not None,
-    ),
-    Key("code", "m", "m", "code", "Show the seal code again", lambda s: s.view.sealed),
+    Key("hold", "f2", "F2", "hold", "Hold, from everywhere (also h)", _open),
+    Key("stop", "s", "s", "stop", "Stop the check", _running),
+    Key("lift", "l", "l", "lift", "Lift a hold", _holding),
+    Key("countersign", "b", "b", "countersign", "Stand to a hold in your name", _claimed),
+    Key("again", "r", "r", "again", "Do the step once more", _again),
+    Key("seen", "y", "y", "say what", "Confirm with what was seen", _kind("confirm")),
+    Key("no_go", "n", "n", "no-go", "This step is no-go", _kind("confirm")),
+    Key("not_applicable", "x", "x", "not appl.", "This step does not apply", _any_step),
+    Key("witness", "w", "w", "witness", "Witness, with your own reading", _witness),
+    Key("waive", "v", "v", "waive", "Accept a no-go within a bound", _waive),
+    Key("begin", "g", "g", "begin phase", "Begin a phase out of order", _begin),
+    Key("jump", "j", "j", "why not go", "What stands against go, in turn", _reasons),
+    Key("find", "slash", "/", "steps", "All steps: search, go there", _always),
+    Key("due", "full_stop", ".", "next", "What is next in order", _always),
     Key("back", "left", "←", "back", "The step before", _always),
     Key("on", "right", "→", "on", "The step after", _always),
-    Key("due", "full_stop", ".", "next", "What is next in order", _always),
-    Key(
-        "jump",
-        "j",
-        "j",
-        "why not go",
-        "The next thing that stands between here and go",
-        lambda s: s.view.state.gate is not None and bool(s.view.state.gate.reasons),
-    ),
-    Key("find", "slash", "/", "steps", "Every step: look, search, go there", _always),
-    Key("full", "space", "Space", "in full", "This step in full, with everything that was found", _always),
-    Key("figures", "i", "i", "figures", "Figures and what runs out first", _always),
+    Key("full", "space", "Space", "in full", "This step in full", _always),
+    Key("figures", "i", "i", "figures", "Figures and run-out", _always),
+    Key("unlock", "u", "u", "unlock", "Unlock somebody's key", _acting),
+    Key("lock", "k", "k", "lock", "Lock every key", _unlocked),
+    Key("poll", "p", "p", "poll", "A station answers", _poll),
+    Key("authorise", "a", "a", "authorise", "Authorise the gate ahead", _poll),
+    Key("release", "f", "f", "released", "The balloon has left", _release),
+    Key("close", "z", "z", "close", "Close and seal; add a seal", _close),
+    Key("code", "m", "m", "code", "The seal code again", _sealed),
+    Key("correct", "c", "c", "correct", "An entry no longer counts", _correct),
+    Key("power", "o", "o", "power", "The power was cycled", _open),
+    Key("replan", "e", "e", "replan", "Change release time or a value", _open),
+    Key("scrub", "d", "d", "scrub", "Give up for today", _scrub),
     Key("theme", "t", "t", "theme", "Desk, sun, night", _always),
     Key("help", "question_mark", "?", "help", "Every key on one screen", _always),
-    Key("leave", "q", "q", "quit", "Quit, after asking; a check at work is stopped", _always),
+    Key("leave", "q", "q", "quit", "Quit, after asking", _always),
 )
 
 BY_NAME: dict[str, Key] = {key.name: key for key in KEYS}
 
-FIRST = ("hold", "stop", "unlock", "lift", "countersign")
-"""Shown first in the footer where they can be done."""
+_WORDS = {
+    "run": "run",
+    "sign": "sign",
+    "confirm": "confirm",
+    "witness": "witness",
+    "measure": "measure",
+    "defer": "answer",
+    "form": "open",
+    "complete": "complete",
+    "go-on": "go on",
+}
 
 
 def offered(scene: Scene) -> list[tuple[str, str]]:
-    """Keys and words for the footer now: the ordinary act first, then what can be done."""
+    """Keys and words for the footer now: the ordinary act first, then what matters most here."""
     pairs = []
     does = ordinary(scene.view.state, scene.place)
-    words = {
-        "run": "run",
-        "sign": "sign",
-        "confirm": "confirm",
-        "witness": "witness",
-        "measure": "measure",
-        "defer": "answer",
-        "form": "open",
-        "complete": "complete",
-        "go-on": "go on",
-    }
-    if not scene.view.looking and does.does in words:
-        pairs.append(("1-9 Enter" if does.person else "Enter", words[does.does]))
+    if not scene.view.looking and does.does in _WORDS:
+        pairs.append(("1-9 Enter" if does.person else "Enter", _WORDS[does.does]))
+    first = ["hold", "stop"]
+    if not scene.view.unlocked:
+        first.append("unlock")
+    if _near_gate(scene):
+        first += ["poll", "authorise"]
+    if _near_end(scene):
+        first += ["close", "release", "code"]
     able = [key for key in KEYS if key.when(scene)]
-    rank = {name: n for n, name in enumerate(FIRST)}
-    able.sort(key=lambda key: rank.get(key.name, len(FIRST)))
+    able.sort(key=lambda key: first.index(key.name) if key.name in first else len(first))
     return pairs + [(key.shown, key.word) for key in able]

@@ -24,6 +24,7 @@ Choice = Path | Literal["demo"] | None
 class OpeningApp(App[Choice]):
     """A list: flight files, then the demo, then nothing."""
 
+    TITLE = "preflight"
     CSS = style.CSS
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [

@@ -10,7 +10,7 @@ ModalScreen { align: center middle; background: $paper 60%; }
 #centre { width: 1fr; }
 #steps, #figures { display: none; width: 34; }
 #steps { border-right: solid $rule; }
-#figures { width: 38; border-left: solid $rule; }
+#figures { width: 40; border-left: solid $rule; }
 #notice { height: auto; max-height: 2; background: $panel-fill; display: none; }
 #notice.-said { display: block; }
 #runout { height: 5; }

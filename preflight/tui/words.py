@@ -39,6 +39,16 @@ def limits(reading: Reading) -> str:
     return ", ".join(parts)
 
 
+def bounds(reading: Reading) -> str:
+    """The limits of a reading in signs: "≥ 2", "3 to 7 m/s"."""
+    low, high, unit = reading.at_least, reading.at_most, reading.unit
+    if low is not None and high is not None:
+        return f"{number(low)} to {quantity(high, unit)}"
+    if low is not None:
+        return f"≥ {quantity(low, unit)}"
+    return f"≤ {quantity(high, unit)}" if high is not None else ""
+
+
 def utc(at: datetime) -> str:
     """Hours and minutes, UTC: "08:30Z"."""
     return f"{at.astimezone(UTC):%H:%M}Z"

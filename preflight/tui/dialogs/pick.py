@@ -74,7 +74,8 @@ class Pick(ModalScreen[Place | None]):
         ]
         options = self.query_one(OptionList)
         options.clear_options()
-        options.add_options([Option(_line(self._scene, place)) for place in self._shown])
+        width = max(40, min(98, self.size.width - 2) - 6)
+        options.add_options([Option(_line(self._scene, place, width)) for place in self._shown])
         if self._shown:
             here = self._scene.place
             options.highlighted = self._shown.index(here) if here in self._shown else 0
@@ -88,7 +89,7 @@ def _searched(scene: Scene, place: Place) -> str:
     return f"{place.name} {step.step.challenge} {step.phase.title} {outcome}".lower()
 
 
-def _line(scene: Scene, place: Place) -> Content:
+def _line(scene: Scene, place: Place, width: int) -> Content:
     if place.kind != "step":
         return say(f"              {place_title(place)}", "$quiet")
     step = scene.view.step(place.name)

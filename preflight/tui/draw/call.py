@@ -21,10 +21,17 @@ def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:
     prompt = prompt_line(scene, width)
     before = before_line(scene, width)
     blocks = step_blocks(scene, width) if scene.place.kind == "step" else _call_blocks(scene, width)
-    body = fit(blocks, height - 3, width)
+    body = _airy(blocks, height - 3) or fit(blocks, height - 3, width)
     body += [Content("")] * (height - 3 - len(body))
     rule = Content.styled("─" * width, "$rule")
     return [before, rule, *body, prompt]
+
+
+def _airy(blocks: list[Block], height: int) -> list[Content] | None:
+    """All blocks with a blank line between them; None where that does not fit."""
+    if sum(len(block.lines) + 1 for block in blocks) > height:
+        return None
+    return [line for block in blocks for line in (*block.lines, Content(""))]
 
 
 def prompt_line(scene: Scene, width: int) -> Content:

@@ -32,6 +32,8 @@ def packed(pairs: list[tuple[str, str]], width: int, height: int) -> list[Conten
             room = width - (tail if len(lines) == height else 0)
         lines[-1].append(pair)
         used += _cells(pair)
+    if used + tail > width and len(lines) < height:
+        lines.append([])
     lines[-1] += always
     drawn = [row(" ", *[part for pair in line for part in _drawn(pair)]) for line in lines]
     return [fitted(line, width) for line in drawn]

@@ -50,33 +50,35 @@ def phase_mark(view: View, phase: PhaseState) -> Mark:
 
 
 def phases_line(scene: Scene, width: int) -> Content:
-    """Every phase with its count, gates between them, the one the crew stands in underlined."""
+    """Every phase with its count, posts where gates are, the phase the crew stands in underlined.
+
+    Where there is no room for whole titles those of other phases are cut to what fits.
+    """
     view = scene.view
     here = phase_here(scene)
     states = list(view.state.phases.values())
     gates = _gate_ends(view)
-    fixed = sum(len(f" {state.done}/{state.total}") + 3 for state in states)
-    fixed += sum(len(_gate_text(view.state.gates[gate])) + 1 for gate in gates.values())
-    share = max(3, (width - 1 - fixed) // max(1, len(states)))
+    titles = {state.phase.id: clean(state.phase.title, limit=60) for state in states}
+    posts = {phase: f" {_gate_text(view.state.gates[gate])}" for phase, gate in gates.items()}
+    fixed = 1 + sum(len(f" {state.done}/{state.total}") + 2 for state in states)
+    if fixed + sum(map(len, titles.values())) + sum(map(len, posts.values())) > width:
+        posts = dict.fromkeys(posts, " ┃")
+        room = width - fixed - 2 * len(posts) - len(titles.get(here or "", ""))
+        share = max(2, room // max(1, len(states) - (here in titles)))
+        titles = {name: text if name == here else text[:share] for name, text in titles.items()}
     parts: list[Content | str] = [" "]
-    for state in states:
+    for n, state in enumerate(states):
         mark = phase_mark(view, state)
-        name = say(state.phase.title, limit=60)
-        style = "bold underline" if state.phase.id == here else mark.style
-        if mark is PHASES["passed"]:
-            style = mark.style
-        parts.append(
-            row(
-                Content.styled(f"{mark.shape} ", style.replace(" underline", "")),
-                Content.styled(name.truncate(share, ellipsis=True).plain, style),
-                Content.styled(f" {state.done}/{state.total}", style.replace(" underline", "")),
-                " ",
-            )
-        )
-        gate = gates.get(state.phase.id)
-        if gate is not None:
-            found = view.state.gates[gate]
-            parts += [Content.styled(_gate_text(found), "bold"), " "]
+        name = state.phase.id
+        plain = "bold $ink" if name == here else mark.style
+        style = plain if mark is PHASES["passed"] else "bold underline" if name == here else plain
+        parts += [
+            " " if n else "",
+            Content.styled(mark.shape, plain),
+            Content.styled(titles[name], style),
+            Content.styled(f" {state.done}/{state.total}", plain),
+            Content.styled(posts.get(name, ""), "bold"),
+        ]
     return fitted(row(*parts), width)
 
 
@@ -165,10 +167,10 @@ def people_line(scene: Scene, width: int) -> Content:
     known = numbers(view.book.roster, view.unlocked)
     right = record_part(scene)
     room = width - right.cell_length - 2
-    each = max(6, room // max(1, len(known)) - 6)
+    each = max(4, (room - 2) // max(1, len(known)) - 5)
     for n, person in known.items():
         open_ = person.id in view.unlocked
-        name = say(person.name, limit=60).truncate(each, ellipsis=True).plain
+        name = _short(clean(person.name, limit=60), each)
         if person.id == scene.selected:
             parts.append(Content.styled(f" {n} ▸{name} ", "bold reverse"))
         elif open_:
@@ -178,6 +180,15 @@ def people_line(scene: Scene, width: int) -> Content:
     if not view.unlocked and not view.looking:
         parts.append(Content.styled(" all locked: u", "$quiet"))
     return apart(row(*parts), right, width)
+
+
+def _short(name: str, room: int) -> str:
+    """A name that fits: whole, or the first one with the initial of the last, or cut."""
+    if len(name) <= room:
+        return name
+    words_ = name.split()
+    short = f"{words_[0]} {words_[-1][0]}." if len(words_) > 1 else name
+    return short if len(short) <= room else words_[0][:room]
 
 
 def record_part(scene: Scene) -> Content:

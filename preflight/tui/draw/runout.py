@@ -14,6 +14,8 @@ from preflight.tui.marks import ALERT_STYLE
 NAME = 15
 TAIL = 22
 GOVERNS = "◀ governs"
+BEYOND = 1.3
+"""How much longer than flight and search the bars go."""
 
 
 def run_out_lines(figures: FlightFigures | None, width: int, height: int) -> list[Content]:
@@ -35,7 +37,7 @@ def run_out_lines(figures: FlightFigures | None, width: int, height: int) -> lis
 
 def _resource(item: RunOut, figures: FlightFigures, room: int) -> Content:
     governing = figures.governing is not None and item == figures.governing
-    name = fitted(say(item.resource, "bold" if governing else "", limit=30), NAME)
+    name = fitted(row(" ", say(item.resource, "bold" if governing else "", limit=30)), NAME)
     short = item.margin is not None and item.margin < (item.at_least or 1.0)
     margin = "" if item.margin is None else f"×{item.margin:.3g}"
     tail: Content = row(f" {words.span(item.after)} ", Content.styled(margin, ALERT_STYLE if short else ""))
@@ -43,47 +45,48 @@ def _resource(item: RunOut, figures: FlightFigures, room: int) -> Content:
         tail = row(tail, Content.styled(" SHORT", ALERT_STYLE))
     if governing:
         tail = row(tail, Content.styled(" ◀" if short else f" {GOVERNS}", "bold"))
-    return row(name, _bar(item.after, figures.axis, room), fitted(tail, TAIL))
+    colour = "$lead" if governing else "$bar"
+    return row(name, _bar(item.after, figures.axis, room, colour), fitted(tail, TAIL))
 
 
-def _bar(after: float, axis: Axis, room: int) -> Content:
-    total = axis.end_of_search or 1.0
-    eighths = round(max(0.0, min(1.0, after / total)) * room * 8)
+def _span(axis: Axis) -> float:
+    """Seconds that the bars cover: the flight and its search, and some room to see what is left over."""
+    return (axis.end_of_search or 1.0) * BEYOND
+
+
+def _posts(axis: Axis, room: int) -> list[int]:
+    moments = (axis.release, axis.burst, axis.landing, axis.end_of_search)
+    return [min(room - 1, int(moment / _span(axis) * room)) for moment in moments]
+
+
+def _bar(after: float, axis: Axis, room: int, colour: str) -> Content:
+    """The bar at an eighth of a cell, the flight's moments as posts across it."""
+    eighths = round(max(0.0, min(1.0, after / _span(axis))) * room * 8)
     full, rest = divmod(eighths, 8)
-    drawn = "█" * full + (EIGHTHS[rest] if rest else "")
-    cells = list(drawn.ljust(room))
-    for moment in (axis.release, axis.burst, axis.landing):
-        at = min(room - 1, int(moment / total * room))
-        if cells[at] == " ":
-            cells[at] = "│"
-    if after > total:
+    cells = list(("█" * full + (EIGHTHS[rest] if rest else "")).ljust(room))
+    if after > _span(axis):
         cells[-1] = "▶"
-    text = "".join(cells)
-    return row(
-        Content.styled(text[: len(drawn)], "$bar on $bar-back"),
-        Content.styled(text[len(drawn) :], "$quiet on $bar-back"),
-    )
+    posts = _posts(axis, room)
+    drawn: list[Content] = []
+    for n, cell in enumerate(cells):
+        if n in posts and cell in "█ ":
+            drawn.append(Content.styled("│", f"$paper on {colour}" if cell == "█" else "$quiet on $bar-back"))
+        else:
+            drawn.append(Content.styled(cell, f"{colour} on $bar-back"))
+    return Content("").join(drawn)
 
 
 def axis_line(axis: Axis, room: int) -> Content:
     """The flight's own moments over the bars: each a post with its word where there is room."""
-    total = axis.end_of_search or 1.0
     cells = [" "] * room
-    marks = [
-        (0.0, "power-up"),
-        (axis.release, "release"),
-        (axis.burst, "burst"),
-        (axis.landing, "landing"),
-    ]
-    ends = [min(room - 1, int(moment / total * room)) for moment, _ in marks] + [room]
-    for n, (_, word) in enumerate(marks):
-        at, until = ends[n], ends[n + 1]
+    cells[0] = "│"
+    ends = [0, *_posts(axis, room)]
+    names = ("power-up", "release", "burst", "landing", f"end of search {words.span(axis.end_of_search)}")
+    for n, word in enumerate(names):
+        at = ends[n]
+        until = ends[n + 1] if n + 1 < len(ends) else room + TAIL
         cells[at] = "│"
         gap = until - at - 1
-        text = word if gap > len(word) else word[: max(0, gap - 1)] if gap > 3 else ""
+        text = word if gap >= len(word) else word[:gap] if gap >= 3 else ""
         cells[at + 1 : at + 1 + len(text)] = text
-    last = "end of search"
-    start = room - len(last)
-    if all(cell == " " for cell in cells[max(0, start - 1) :]):
-        cells[start:] = last
-    return row(" " * NAME, Content.styled("".join(cells[:room]), "$quiet"), f" {words.span(total)}")
+    return row(" " * NAME, Content.styled("".join(cells), "$quiet")).truncate(NAME + room + TAIL)

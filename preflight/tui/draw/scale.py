@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from textual.content import Content
 
 from preflight.readings import Reading
@@ -57,23 +59,32 @@ def scale(reading: Reading, width: int) -> Content:
     )
 
 
-def reading_line(reading: Reading, width: int) -> Content:
-    """Name, value, scale, limits and margin on one line."""
-    name = fitted(say(reading.name, limit=60), min(22, max(12, width // 4)))
-    value = say(words.quantity(reading.value, reading.unit), limit=40)
-    value = value.truncate(13, ellipsis=True)
-    value = row(" " * (13 - value.cell_length), value)
+VALUE = 11
+"""Cells of a value with its unit."""
+
+
+def name_width(readings: Sequence[Reading], width: int) -> int:
+    """Cells for the names of readings that stand under each other on lines of `width`."""
+    longest = max((len(reading.name) for reading in readings), default=12)
+    return max(8, min(longest, 30, width // 3))
+
+
+def reading_line(reading: Reading, width: int, names: int | None = None) -> Content:
+    """Name, value, scale, limits and margin on one line; `names` is the cells for the name."""
+    room = names if names is not None else name_width([reading], width)
+    name = fitted(say(reading.name, limit=60), room)
+    value = say(words.quantity(reading.value, reading.unit), "bold", limit=40)
+    value = value.truncate(max(VALUE, width - room - 2), ellipsis=True)
+    head = row(name, " ", " " * (VALUE - value.cell_length), value, " ")
     if bounds(reading) is None:
-        note = "" if reading.source == "measured" else f"  {reading.source}"
-        return row(name, value.stylize("bold"), Content.styled(note, "$quiet"))
-    limit = words.limits(reading)
+        note = "" if reading.source == "measured" else reading.source
+        return row(head, Content.styled(note, "$quiet")).truncate(width, ellipsis=True)
     margin = f" ×{reading.margin:.3g}" if reading.margin is not None else ""
-    right = Content.styled(f" {limit}", "$quiet")
-    margin_part = Content.styled(margin, ALERT_STYLE if reading.within is False else "bold")
-    tail = row(right, margin_part)
-    room = width - name.cell_length - 14 - tail.cell_length
-    middle = scale(reading, min(room, 40)) if room >= 8 else Content("")
-    return row(name, value.stylize("bold"), " ", middle, tail).truncate(width, ellipsis=True)
+    margin_style = ALERT_STYLE if reading.within is False else "bold"
+    tail = row(Content.styled(f" {words.bounds(reading)}", "$quiet"), Content.styled(margin, margin_style))
+    middle = min(width - head.cell_length - tail.cell_length, 40)
+    drawn = scale(reading, middle) if middle >= 8 else Content("")
+    return row(head, drawn, tail).truncate(width, ellipsis=True)
 
 
 def bar(share: float, width: int) -> str:

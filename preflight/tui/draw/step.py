@@ -10,7 +10,7 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.readings import Reading
 from preflight.tui import words
-from preflight.tui.draw.scale import progress_line, reading_line
+from preflight.tui.draw.scale import name_width, progress_line, reading_line
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import LABEL, Block, apart, badge, labelled, row, say
 from preflight.tui.marks import CAUTION, OUTCOMES
@@ -116,9 +116,11 @@ def finding_blocks(view: View, step: StepState, found: FindingLog, width: int) -
     blocks = []
     readings = sorted(found.readings, key=_weight)
     if readings:
-        lines = [row(" " * LABEL, reading_line(each, width - LABEL)) for each in readings]
+        names = name_width(readings, width - LABEL)
+        lines = [row(" " * LABEL, reading_line(each, width - LABEL, names)) for each in readings]
         lines[0] = row(
-            Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet"), reading_line(readings[0], width - LABEL)
+            Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet"),
+            reading_line(readings[0], width - LABEL, names),
         )
         blocks.append(Block(lines, 8, min(3, len(lines))))
     if step.reason and step.outcome in ("stale", "waived", "no-go"):

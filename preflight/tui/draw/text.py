@@ -77,6 +77,7 @@ def fit(blocks: Sequence[Block], height: int, width: int) -> list[Content]:
     for block, kept in zip(blocks, room, strict=True):
         lines = list(block.lines[:kept])
         if 0 < kept < len(block.lines):
-            lines[-1] = row(lines[-1].truncate(width - 2), " …")
+            more = Content.styled(f" … +{len(block.lines) - kept}: Space", "$quiet")
+            lines[-1] = row(lines[-1].truncate(width - more.cell_length), more)
         out += lines
     return out
