@@ -73,10 +73,22 @@ def _compare(before: Path, previous: Previous) -> tuple[LinkState, str]:
             f"{previous.rec} was changed since: the line that this one follows is not in it",
         )
     beyond = len(hashes) - 1 - hashes.index(previous.head)
-    # A failing device may keep a last line whose sync it refused; nothing else goes on once followed.
-    if beyond and previous.why != "storage":
+    # A failing device may keep the one line whose sync it refused; nothing else goes on once followed.
+    if beyond > (previous.why == "storage"):
         return "broken", f"{previous.rec} went on by {beyond} entries after this record followed it"
     return "follows", f"follows {previous.rec} ({previous.why})"
+
+
+def stopped_at(folder: Path) -> str | None:
+    """SHA-256 of the last line that counts, if a record beside this one follows it as its device failed."""
+    for name in disk.list_folder(folder.resolve().parent, str(folder.parent)):
+        try:
+            previous = previous_of(folder.resolve().parent / name)
+        except RecordError:
+            continue
+        if previous is not None and previous.rec == folder.resolve().name and previous.why == "storage":
+            return previous.head
+    return None
 
 
 def find_forks(logs: Path) -> tuple[Fork, ...]:

@@ -18,7 +18,7 @@ from msgspec import Struct
 from preflight.clean import clean
 from preflight.errors import RecordError
 from preflight.record import disk
-from preflight.record.entry import Entry
+from preflight.record.entry import Entry, line_hash
 from preflight.record.folder import (
     EVIDENCE,
     MAX_PINNED,
@@ -89,8 +89,12 @@ def verify(
     roster: Roster | None = None,
     code: str | None = None,
     on_progress: Progress | None = None,
+    upto: str | None = None,
 ) -> Verification:
     """Verifies the record in `folder`; `roster` and `code` are what is known from outside.
+
+    `upto` is the SHA-256 of the last line that counts, where another record says that the device failed after
+    it: what a failing device kept beyond is no part of the record then, and told as a warning.
 
     Raises:
         RecordError: if there is no record.jsonl to verify, or `code` is no seal code. Whatever else is wrong
@@ -101,12 +105,13 @@ def verify(
         raise RecordError(f"{folder} is not a folder; give a record's folder")
     if not os.path.lexists(folder / RECORD):
         raise RecordError(f"{folder} holds no {RECORD}; give a record's folder")
-    return _Examination(folder, roster, wanted).run(on_progress)
+    return _Examination(folder, roster, wanted, upto).run(on_progress)
 
 
 class _Examination:
-    def __init__(self, folder: Path, roster: Roster | None, code: str | None) -> None:
+    def __init__(self, folder: Path, roster: Roster | None, code: str | None, upto: str | None) -> None:
         self.folder = folder
+        self.upto = upto
         self.outside = roster
         self.roster = roster
         self.code = code
@@ -123,7 +128,7 @@ class _Examination:
         return self._result(state, why, None)
 
     def _examine(self, on_progress: Progress | None) -> tuple[State, str]:
-        data = read_record(self.folder)
+        data = self._that_counts(read_record(self.folder))
         own = self._own_roster()
         self.roster = own if self.outside is None else self.outside
         self.found = found = scan(data, self.roster, on_progress)
@@ -135,6 +140,21 @@ class _Examination:
         self._check_files(found)
         self._look_around(found)
         return self._judge_seals(found, data)
+
+    def _that_counts(self, data: bytes) -> bytes:
+        if self.upto is None:
+            return data
+        start = number = 0
+        while end := data.find(b"\n", start) + 1:
+            number += 1
+            if line_hash(data[start:end]) == self.upto:
+                if beyond := len(data) - end:
+                    self.warnings.append(
+                        f"its device failed after line {number}; {beyond} bytes beyond it don't count"
+                    )
+                return data[:end]
+            start = end
+        raise RecordError("the line after which its device failed is not in it; it was changed since")
 
     def _check_files(self, found: Scan) -> None:
         seen: set[tuple[str, str, int]] = set()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import msgspec
@@ -12,8 +13,9 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.record import disk
 from preflight.record.entry import Entry
-from preflight.record.links import check_link, find_forks
+from preflight.record.links import check_link, find_forks, stopped_at
 from preflight.record.roster import MAX_ROSTER, Roster
+from preflight.record.scan import opening
 from preflight.record.verify import Verification, verify
 from preflight.walk.audit import Audit, recompute
 from preflight.walk.opening import CONTINUES, chain_of
@@ -65,6 +67,8 @@ def prove(
     found = verify(folder, roster=roster, code=code)
     if not found.entries:
         return Proof(folder, found, None)
+    if found.entries[-1].kind != "close" and (head := stopped_at(folder)) is not None:
+        found = verify(folder, roster=roster, code=code, upto=head)
     if found.state != "bad":
         link = check_link(folder)
         found = _forks_noted(folder, found) if forks else found
@@ -86,8 +90,10 @@ def _with_earlier(folder: Path, found: Verification, roster: Roster | None) -> V
         chain = chain_of(folder)
     except PreflightError as error:
         return msgspec.structs.replace(found, state="bad", why=str(error))
-    for files in chain[:-1]:
-        earlier = verify(files.folder, roster=roster)
+    for files, following in pairwise(chain):
+        previous = opening(following.entries).previous
+        storage = previous is not None and previous.why == "storage"
+        earlier = verify(files.folder, roster=roster, upto=files.head if storage else None)
         if earlier.state == "bad":
             why = f"{files.rec}, which it goes on from, is bad: {earlier.why}"
             return msgspec.structs.replace(found, state="bad", why=why)

@@ -10,7 +10,8 @@ from record_making import lines_of, put
 from preflight.errors import RecordError
 from preflight.record.folder import read
 from preflight.record.kinds import Previous
-from preflight.record.links import check_link, find_forks, previous_of
+from preflight.record.links import check_link, find_forks, previous_of, stopped_at
+from preflight.record.verify import verify
 
 
 @pytest.fixture
@@ -88,3 +89,37 @@ def test_a_first_line_that_cannot_be_read(making, first):
     put(first, lines_of(first)[1:])
     with pytest.raises(RecordError, match="open entry"):
         check_link(first)
+
+
+@pytest.mark.parametrize(
+    "kept", [b"", b'{"entry":{"at', b"nothing of ours\n"], ids=["none", "torn", "spoilt"]
+)
+def test_what_a_failing_device_kept_beyond_the_last_counted_line_is_no_part_of_the_record(making, kept):
+    recorder = making.begin(rec="first")
+    making.fill(recorder)
+    recorder.close()
+    counted = recorder.hashes[3]
+    path = recorder.folder / "record.jsonl"
+    path.write_bytes(b"".join(lines_of(recorder.folder)[:4]) + kept)
+    assert stopped_at(recorder.folder) is None
+    second = follow(making, recorder.folder, "second", "storage", counted)
+    assert stopped_at(recorder.folder) == counted
+    assert check_link(second).state == "follows"
+    found = verify(recorder.folder, upto=counted)
+    assert (found.state, len(found.entries)) == ("unsealed", 4)
+    assert any("failed after line 4" in warning for warning in found.warnings) == bool(kept)
+    put(recorder.folder, lines_of(recorder.folder)[1:])
+    assert verify(recorder.folder, upto=counted).state == "bad"
+    assert verify(recorder.folder, upto="0" * 64).state == "bad"
+
+
+def test_a_record_that_went_on_after_storage_trouble_is_not_the_one_that_was_followed(making):
+    recorder = making.begin(rec="first")
+    making.fill(recorder)
+    recorder.close()
+    assert (
+        check_link(follow(making, recorder.folder, "one", "storage", recorder.hashes[-2])).state == "follows"
+    )
+    link = check_link(follow(making, recorder.folder, "two", "storage", recorder.hashes[-3]))
+    assert link.state == "broken"
+    assert "went on by 2" in link.text

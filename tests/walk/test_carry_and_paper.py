@@ -158,3 +158,24 @@ def test_a_record_that_goes_on_from_a_bad_one_is_bad(crew: Crew) -> None:
     found = prove(other.recorder.folder).found
     assert found.state == "bad"
     assert walk.recorder.rec in found.why
+
+
+def test_after_storage_trouble_a_torn_line_left_behind_spoils_neither_record(crew: Crew) -> None:
+    walk = crew.ready_to_fill(crew.begin())
+    walk.recorder.close()
+    with (walk.recorder.folder / "record.jsonl").open("ab") as file:
+        file.write(b'{"entry":{"at":"2031')
+    after = opening.follow(
+        walk.recorder.folder,
+        why="storage",
+        keyring=crew.keyring,
+        person="ines",
+        clock=crew.clock,
+        head=walk.recorder.head,
+    )
+    assert after.state().steps["line"].outcome == "go"
+    for folder in (walk.recorder.folder, after.recorder.folder):
+        proof = prove(folder)
+        assert (proof.found.state, proof.found.first_bad) == ("unsealed", None), proof.found.why
+        assert proof.audit is not None
+    assert any("20 bytes beyond it" in note for note in prove(walk.recorder.folder).found.warnings)
