@@ -12,6 +12,7 @@ import argparse
 import contextlib
 import errno
 import json
+import math
 import os
 import random
 import select
@@ -43,6 +44,7 @@ OUT_OF_RANGE = {
     "battery": "0.21",
 }
 _BACKLOG = 3000  # unread bytes after which a line that nobody listens to is emptied
+_MOST_BEHIND = 0.3  # seconds of sending that may be queued
 _TICK = 0.005
 _LOOK = 0.05  # seconds between looks at the faults and at the parent
 
@@ -144,8 +146,12 @@ class Terminal:
             with contextlib.suppress(BlockingIOError):
                 os.write(self.master, data)
 
+    def behind(self) -> float:
+        """Seconds that what is queued still takes."""
+        return self._due - time.monotonic()
+
     def next_due(self) -> float:
-        return self._queue[0][0] if self._queue else float("inf")
+        return self._queue[0][0] if self._queue else math.inf
 
     def receive(self) -> bytes:
         try:
@@ -219,6 +225,7 @@ class Payload:
             raise PreflightError("--rate goes up to 1000 samples a second, --baud from 50 to 4000000")
         self.folder, self.rate, self.parent = folder, rate, parent
         self.faults: dict[str, str] = {}
+        self._planted: dict[str, str] | None = None  # faults that begin with the next sample
         self.ended = False
         self._stamp: tuple[int, int] | None = None
         self._looked = 0.0
@@ -229,25 +236,31 @@ class Payload:
         self.logger_line = Terminal(folder / "logger", baud)
 
     def run(self) -> None:
-        self._follow_faults()
-        self._write_status()
+        self._look_for_faults()
+        self._begin_faults()
         due = time.monotonic()
         try:
             while not self.ended:
                 now = time.monotonic()
                 if now - self._looked >= _LOOK:
                     self._looked = now
-                    if self._follow_faults():
-                        self._write_status()
+                    self._look_for_faults()
                     if self.parent is not None and os.getppid() != self.parent:
                         return
-                if now >= due:
+                if self._planted is not None and self.tap_line.next_due() == math.inf:
+                    self._begin_faults()
+                if now >= due and self._planted is None:
                     # After a pause of this machine samples go on from now: no burst to catch up.
                     due = max(due + 1 / self._rate_now(), now)
                     self._sample()
                 self.tap_line.pump(now)
                 self.logger_line.pump(now)
-                wake = min(due, self.tap_line.next_due(), self.logger_line.next_due(), now + _LOOK)
+                wake = min(
+                    due if self._planted is None else math.inf,
+                    self.tap_line.next_due(),
+                    self.logger_line.next_due(),
+                    now + _LOOK,
+                )
                 wait = max(0.0, wake - time.monotonic())
                 select.select([self.logger_line.master, self.tap_line.master], [], [], wait)
                 self.tap_line.receive()
@@ -265,7 +278,9 @@ class Payload:
     def _sample(self) -> None:
         self._made += 1
         line = self.samples.line(self.faults)
-        if "no-samples" in self.faults or self._every("skipping"):
+        # More than the line carries is lost, as by a flight computer whose buffer is full.
+        overrun = self.tap_line.behind() > _MOST_BEHIND
+        if overrun or "no-samples" in self.faults or self._every("skipping"):
             return
         if "garbled" in self.faults:
             line = bytes((byte * 37 ^ 0xA5) & 0xFF | 0x80 for byte in line)
@@ -276,19 +291,24 @@ class Payload:
     def _every(self, fault: str) -> bool:
         return fault in self.faults and self._made % int(float(self.faults[fault])) == 0
 
-    def _follow_faults(self) -> bool:
+    def _look_for_faults(self) -> None:
         path = self.folder / FAULTS_FILE
         try:
             stat = path.stat()
             stamp = (stat.st_mtime_ns, stat.st_ino)
             if stamp == self._stamp:
-                return False
+                return
             self._stamp = stamp
-            self.faults = fault_values(dict(json.loads(path.read_bytes())))
+            self._planted = fault_values(dict(json.loads(path.read_bytes())))
         except (OSError, ValueError, TypeError, PreflightError):
             # Not there, or written by hand and wrong: it goes on as it was.
-            return False
-        return True
+            return
+
+    def _begin_faults(self) -> None:
+        """Show the faults planted last; between two samples, so that none is half of each."""
+        if self._planted is not None:
+            self.faults, self._planted = self._planted, None
+        self._write_status()
 
     def _write_status(self) -> None:
         status = {

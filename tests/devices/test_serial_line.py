@@ -38,6 +38,28 @@ def test_bytes_go_both_ways(far):
         line.finish_writing()
 
 
+def test_written_bytes_are_waited_for_but_not_for_ever(far):
+    class Driver:
+        left = 5
+
+        @property
+        def out_waiting(self):
+            self.left -= 1
+            return max(0, self.left) if self.left < 5 else 1
+
+        def close(self):
+            pass
+
+    line = SerialLine(far.path, baud=9600)
+    line.close()
+    line._serial = driver = Driver()
+    line.finish_writing(10)
+    assert driver.left == 0
+    driver.left = 10**6
+    line.finish_writing(0.05)
+    assert driver.left > 0
+
+
 def test_nothing_to_read_is_no_bytes(far):
     with SerialLine(far.path, baud=9600) as line:
         assert line.read() == b""

@@ -64,10 +64,21 @@ def test_sound_samples_have_no_fault_and_count_up(sound):
 
 def test_samples_come_at_their_rate_however_late_one_listens(sound):
     """Nothing old is waiting on the line: what is read first is what is sent now."""
+    sound.plant(["longer=100"])
     first = samples(sound, 3)[-1].values["counter"]
     begun = time.monotonic()
-    wait_until(lambda: time.monotonic() - begun > 0.5)
-    assert samples(sound, 1)[0].values["counter"] >= first + 5
+    wait_until(lambda: time.monotonic() - begun > 2.5)
+    later = [sample.values["counter"] for sample in samples(sound, 30)]
+    assert later[0] >= first + 2.5 * 20 - 10
+    assert later == [later[0] + n for n in range(len(later))]
+
+
+def test_a_line_that_can_carry_less_than_is_sent_loses_samples(sound):
+    sound.plant(["longer=400"])
+    counters = [sample.values["counter"] for sample in samples(sound, 20)]
+    assert counters[-1] - counters[0] > len(counters)
+    sound.plant(())
+    wait_until(lambda: samples(sound, 1)[0].length < 100)  # what was queued has gone out
 
 
 def test_the_logger_answers_its_protocol_and_says_when_it_logs(sound):
