@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 MOST = 20
 """Steps and flights of a quantity that the text shows; --json and --csv hold all."""
 
+TRUSTED = {
+    "folder": "names are as these folders claim: give --roster, or compare the fingerprints of verify",
+    "roster": "names are those of the roster given from outside these folders",
+}
+
 
 @click.command(name="audit", short_help="Verify every record below a folder, and compare them.")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
@@ -78,6 +83,7 @@ def _text(sums: Across) -> list[str]:
         lines.append(f"FORK: {', '.join(names)} all follow {previous}")
     if sums.left_out:
         lines.append(f"left out of what follows, as they can't be believed: {', '.join(sums.left_out)}")
+    lines += [TRUSTED[trust] for trust in dict.fromkeys(one.trust for one in sums.records)]
     lines += ["", "Waivers:"]
     for waiver in sums.waivers:
         drill = "DRILL " if waiver.drill else ""
