@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import shlex
+import shutil
 import signal
 import sys
 import threading
@@ -84,7 +85,7 @@ def _open_screen(demo: Demo) -> int:
     made = sorted(set(demo.logs.iterdir()) - before)
     if made:
         click.echo("Verify what was recorded:")
-        click.echo(f"  {_shell('preflight', 'verify', *made)}")
+        click.echo(f"  {_shell(_program(), 'verify', *made)}")
     return 0
 
 
@@ -212,9 +213,9 @@ def _tell_records(codes: dict[Path, str], demo: Demo) -> None:
         click.echo(f"  {folder}  seal code {code}")
     for folder, code in codes.items():
         click.echo(f"\nTo verify {folder.name}:")
-        click.echo(f"  {_shell('preflight', 'verify', folder)}")
-        click.echo(f"  {_shell('preflight', 'verify', folder, '--roster', demo.roster)}")
-        click.echo(f"  {_shell('preflight', 'verify', folder, '--code', code)}")
+        click.echo(f"  {_shell(_program(), 'verify', folder)}")
+        click.echo(f"  {_shell(_program(), 'verify', folder, '--roster', demo.roster)}")
+        click.echo(f"  {_shell(_program(), 'verify', folder, '--code', code)}")
         keygen = _shell(
             *("ssh-keygen", "-Y", "verify", "-f", folder / "allowed_signers", "-I", sealer),
             *("-n", seal_namespace(True), "-s", folder / "seals" / f"{sealer}.sig"),
@@ -224,8 +225,17 @@ def _tell_records(codes: dict[Path, str], demo: Demo) -> None:
 
 def _tell_unsealed(folder: Path) -> None:
     click.echo("\nThe record stands as far as it goes, unsealed:")
-    click.echo(f"  {_shell('preflight', 'verify', folder)}")
+    click.echo(f"  {_shell(_program(), 'verify', folder)}")
 
 
-def _shell(*words: str | Path) -> str:
+def _
+
+
+def _program() -> str:
+    """How the tool was called: its name where that would find it, else the path that was typed."""
+    called = Path(sys.argv[0])
+    return "preflight" if shutil.which("preflight") or called.name != "preflight" else str(called)
+
+
+shell(*words: str | Path) -> str:
     return shlex.join(str(word) for word in words)
