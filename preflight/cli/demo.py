@@ -228,14 +228,11 @@ def _tell_unsealed(folder: Path) -> None:
     click.echo(f"  {_shell(_program(), 'verify', folder)}")
 
 
-def _
-
-
 def _program() -> str:
     """How the tool was called: its name where that would find it, else the path that was typed."""
     called = Path(sys.argv[0])
     return "preflight" if shutil.which("preflight") or called.name != "preflight" else str(called)
 
 
-shell(*words: str | Path) -> str:
+def _shell(*words: str | Path) -> str:
     return shlex.join(str(word) for word in words)
