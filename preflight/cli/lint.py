@@ -1,20 +1,29 @@
-"""`preflight lint`: checks flight files and checklists, advises on checklists, prints their schemas."""
+"""`preflight lint`: checks flight files, checklists and airspace rules, advises, prints their schemas."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import click
 
 from preflight.clean import clean
 
+if TYPE_CHECKING:
+    from preflight.config.airspace import RuleSet
+    from preflight.config.checklist import Checklist
+    from preflight.config.flight import Flight
+    from preflight.config.schema import FileKind
+
 
 @click.command(name="lint")
 @click.argument("files", nargs=-1, metavar="FILE...", type=click.Path(path_type=Path))
-@click.option("--schema", type=click.Choice(["flight", "checklist"]), help="Print a file's JSON Schema.")
+@click.option(
+    "--schema", type=click.Choice(["flight", "checklist", "airspace"]), help="Print a file's JSON Schema."
+)
 def command(files: tuple[Path, ...], schema: str | None) -> int:
-    """Check flight files and checklists; advise on checklists.
+    """Check flight files, checklists and airspace rule sets; advise on checklists.
 
     Every problem is one line: file, line, key, what is wrong, what to do. Exit code 2 if there is one, 0
     otherwise; advice changes nothing.
@@ -22,7 +31,7 @@ def command(files: tuple[Path, ...], schema: str | None) -> int:
     if schema is not None:
         return _print_schema(schema, files)
     if not files:
-        raise click.UsageError("Name at least one flight file or checklist, or ask for a --schema.")
+        raise click.UsageError("Name at least one file, or ask for a --schema.")
     return 2 if sum(_lint(path) for path in files) else 0
 
 
@@ -31,13 +40,12 @@ def _print_schema(schema: str, files: tuple[Path, ...]) -> int:
 
     if files:
         raise click.UsageError("--schema prints a schema and checks no file: leave one of the two out.")
-    click.echo(json.dumps(json_schema("flight" if schema == "flight" else "checklist"), indent=2))
+    click.echo(json.dumps(json_schema(cast("FileKind", schema)), indent=2))
     return 0
 
 
 def _lint(path: Path) -> int:
     """Check one file and say what was found; how many problems there are."""
-    from preflight.config.flight import Flight
     from preflight.config.lint import lint
 
     result = lint(path)
@@ -46,12 +54,26 @@ def _lint(path: Path) -> int:
     for note in result.advice:
         click.echo(f"{note} (advice)")
     if result.file is not None:
-        if isinstance(result.file, Flight):
-            told = f'flight file "{clean(result.file.flight.name)}"'
-        else:
-            head = result.file.checklist
-            phases, steps = len(result.file.phase), len(result.file.steps())
-            told = f'checklist "{clean(head.title)}" revision {clean(head.revision)}: '
-            told += f"{phases} phase{'s' * (phases != 1)}, {steps} step{'s' * (steps != 1)}"
+        told = _told(result.file)
+        if result.parts:
+            told += f" (with {', '.join(clean(part, limit=80) for part in result.parts[:-1])})"
         click.echo(f"{clean(str(path), limit=300)}: {told}, no problems")
     return len(result.problems)
+
+
+def _told(file: Flight | Checklist | RuleSet) -> str:
+    from preflight.config.checklist import Checklist
+    from preflight.config.flight import Flight
+
+    if isinstance(file, Flight):
+        return f'flight file "{clean(file.flight.name)}"'
+    if isinstance(file, Checklist):
+        phases, steps = len(file.phase), len(file.steps())
+        told = f'checklist "{clean(file.checklist.title)}" revision {clean(file.checklist.revision)}: '
+        return told + f"{phases} phase{'s' * (phases != 1)}, {steps} step{'s' * (steps != 1)}"
+    cited = (*file.clause, *file.notice, *file.position, *file.item)
+    second = sum(part.confidence != "read at source" for part in cited)
+    return (
+        f'airspace rules "{clean(file.rules.title)}": {len(cited)} passages, {second} of them not read at '
+        f"source, oldest text {file.oldest}"
+    )

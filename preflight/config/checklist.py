@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
+from preflight.config.flight import Flight
 from preflight.config.quantities import Duration
 
 Id = Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$", description="lower case, digits, hyphens")]
@@ -44,7 +45,8 @@ class Step(_File, frozen=True, kw_only=True):
     """One thing to do: a challenge and its expected response.
 
     At most one of `check`, `measure` and `defer`; none means that a person confirms. `needs` names
-    flight-file sections without which the step is not applicable. `reads` names values (flight-file keys,
+    flight-file sections without which the step is not applicable, `applies_if` the words that choices in the
+    flight file must have ({ "balloon.gas" = "hydrogen" }). `reads` names values (flight-file keys,
     readings, or "power") whose change makes the step stale. `carry` lets a go be taken over from the record
     of an earlier attempt.
     """
@@ -66,6 +68,7 @@ class Step(_File, frozen=True, kw_only=True):
     valid_for: Annotated[Duration, Meta(gt=0)] | None = None
     reads: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
+    applies_if: dict[str, str] = {}
     carry: bool = False
 
     @property
@@ -76,6 +79,17 @@ class Step(_File, frozen=True, kw_only=True):
         if self.measure is not None:
             return "measure"
         return "defer" if self.defer is not None else "confirm"
+
+    def unless(self, flight: Flight) -> str | None:
+        """Why the step does not apply to a flight by what its file declares; None where it does."""
+        absent = next((name for name in self.needs if not flight.has(name)), None)
+        if absent is not None:
+            return f"the flight file has no [{absent}]"
+        for key, wanted in self.applies_if.items():
+            word = flight.word(key)
+            if word != wanted:
+                return f"{key} is {word or 'not declared'}, this is for {wanted}"
+        return None
 
 
 class Phase(_File, frozen=True, kw_only=True):
@@ -89,7 +103,10 @@ class Phase(_File, frozen=True, kw_only=True):
 
 
 class Head(_File, frozen=True, kw_only=True):
-    """[checklist]: `stations` are roles polled at each gate, `roles` others that sign but are not polled."""
+    """[checklist]: `stations` are roles polled at each gate, `roles` others that sign but are not polled.
+
+    A `part` is there to be inserted into others: it owes no gate.
+    """
 
     title: Text
     revision: Annotated[str, Meta(min_length=1, max_length=16)]
@@ -97,6 +114,7 @@ class Head(_File, frozen=True, kw_only=True):
     release_by: Annotated[tuple[Id, ...], Meta(min_length=1)]
     seal_by: Annotated[tuple[Id, ...], Meta(min_length=1)]
     roles: tuple[Id, ...] = ()
+    part: bool = False
 
 
 class Checklist(_File, frozen=True, kw_only=True):

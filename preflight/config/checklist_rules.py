@@ -148,6 +148,16 @@ def _step(found: Found, path: Path, step: Step, roles: frozenset[str] | None) ->
     for i, name in enumerate(step.needs):
         if name not in sections:
             found.add((*path, "needs", i), f"no section is called {quoted(name)}", instead(name, sections))
+    for name, word in step.applies_if.items():
+        _condition(found, (*path, "applies_if", name), name, word)
+
+
+def _condition(found: Found, path: Path, name: str, word: str) -> None:
+    choices = {key: value.choices for key, value in flight_keys().items() if value.type == "choice"}
+    if name not in choices:
+        found.add(path, f"no choice in the flight file is called {quoted(name)}", instead(name, choices))
+    elif word not in choices[name]:
+        found.add(path, f"{name} is never {quoted(word)}", instead(word, choices[name]))
 
 
 def _near_or(name: str, known: set[str], remedy: str) -> str:

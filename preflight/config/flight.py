@@ -210,9 +210,26 @@ class Logger(_File, frozen=True, kw_only=True):
 
 
 class Card(_File, frozen=True, kw_only=True):
-    """[card]: a mount point, a block device or an image file."""
+    """[card]: a mount point, a block device or an image file.
+
+    `fixed_reader` is the volume's label and size as the crew read them off the card ("FULMAR 32 GB"): typed
+    where the reader is built in and its card is called a fixed disk, it lets card-write and card-capacity
+    write files of their own to that volume and no other. `capacity_test` says how much of the free space
+    card-capacity fills: samples all over it, or all of it.
+    """
 
     volume: Name
+    fixed_reader: (
+        Annotated[
+            str,
+            Meta(
+                pattern=r"^\S.{0,39}\s[0-9]{1,6}(\.[0-9]{1,3})?\s?[MGT]i?B$",
+                description='label and size: "FULMAR 32 GB"; "NO NAME 32 GB" without a label',
+            ),
+        ]
+        | None
+    ) = None
+    capacity_test: Literal["sampled", "all"] = "sampled"
 
 
 class Efficiency(_File, frozen=True, kw_only=True):
@@ -309,6 +326,19 @@ class Recovery(_File, frozen=True, kw_only=True):
     keep_out: tuple[KeepOut, ...] = ()
 
 
+class Airspace(_File, frozen=True, kw_only=True):
+    """[airspace]: rule sets (files beside the flight file, or shipped) and what else is asked for.
+
+    `transponder` is its code, the aircraft address or the radio beacon's frequency, in words.
+    """
+
+    rules: Annotated[tuple[Name, ...], Meta(min_length=1)]
+    operator: Name | None = None
+    telephone: Name | None = None
+    transponder: Name | None = None
+    antenna_length: Annotated[Length, Meta(ge=0, le=500)] | None = None
+
+
 class Limit(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A limit on one figure, in that figure's own unit (see `preflight.names`) after loading."""
 
@@ -335,6 +365,7 @@ class Flight(_File, frozen=True, kw_only=True):
     wind: Wind | None = None
     cylinder: Cylinder | None = None
     wiring: Wiring | None = None
+    airspace: Airspace | None = None
     limits: dict[str, Limit] = {}
 
     def has(self, section: str) -> bool:
@@ -347,3 +378,10 @@ class Flight(_File, frozen=True, kw_only=True):
             if here is None or here == ():
                 return False
         return True
+
+    def word(self, key: str) -> str | None:
+        """The word of a choice by dotted key ("balloon.gas"); None where there is none."""
+        here: object = self
+        for part in key.split("."):
+            here = getattr(here, part, None)
+        return here if isinstance(here, str) else None

@@ -10,6 +10,7 @@ from pathlib import PurePosixPath, PureWindowsPath
 
 from preflight.config import patterns
 from preflight.config.flight import (
+    Airspace,
     Beacon,
     Cells,
     Exchange,
@@ -84,19 +85,25 @@ def _names(found: Found) -> None:
         unique(found, [((*path, "name"), table.name) for path, table in tables], "name")
 
 
-def _relative(found: Found, path: Path, name: str) -> None:
+def relative(found: Found, path: Path, name: str) -> None:
+    """Note a file name that leads out of the folder of the file that names it."""
     posix, windows = PurePosixPath(name), PureWindowsPath(name)
     if posix.is_absolute() or windows.drive or windows.root or ".." in (*posix.parts, *windows.parts):
-        found.add(path, f"{what(name)} leads out of the flight file's folder", "keep the file beside it")
+        found.add(path, f"{what(name)} leads out of this file's folder", "keep the file beside it")
 
 
 def _place_and_time(found: Found) -> None:
     info = found.get(FlightInfo, "flight")
     if info is not None:
-        _relative(found, ("flight", "checklist"), info.checklist)
+        relative(found, ("flight", "checklist"), info.checklist)
     wind = found.get(Wind, "wind")
     if wind is not None:
-        _relative(found, ("wind", "table"), wind.table)
+        relative(found, ("wind", "table"), wind.table)
+    airspace = found.get(Airspace, "airspace")
+    for i, name in enumerate(airspace.rules if airspace is not None else ()):
+        relative(found, ("airspace", "rules", i), name)
+    if airspace is not None:
+        unique(found, [(("airspace", "rules", i), name) for i, name in enumerate(airspace.rules)], "rule set")
     site = found.get(Site, "site")
     if site is not None and not _zone_exists(site.timezone):
         near = nearest(site.timezone, zoneinfo.available_timezones())

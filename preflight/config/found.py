@@ -43,25 +43,29 @@ class Found:
         self.where = where
         self.built: dict[Path, Struct] = {}
         self.problems: list[Problem] = []
-        self._text = text
+        self.text = text
         self._lines: dict[Path, int] | None = None
 
     def add(self, path: Path, message: str, remedy: str) -> None:
         """Note a problem at `path`."""
         if len(self.problems) >= MAX_PROBLEMS:
             raise Enough
-        problem = Problem(
-            file=self.where, line=self.line(path), key=key_text(path), message=message, remedy=remedy
-        )
+        problem = self.problem(path, message, remedy)
         if problem not in self.problems:
             self.problems.append(problem)
 
+    def problem(self, path: Path, message: str, remedy: str) -> Problem:
+        """A problem at `path`, with its line in the file."""
+        return Problem(
+            file=self.where, line=self.line(path), key=key_text(path), message=message, remedy=remedy
+        )
+
     def line(self, path: Path) -> int | None:
         """The line of `path` in the file; None where there is no text (a single replaced value)."""
-        if not self._text:
+        if not self.text:
             return None
         if self._lines is None:
-            self._lines = key_lines(self._text)
+            self._lines = key_lines(self.text)
         return line_of(self._lines, path)
 
     def get(self, cls: type[S], *path: str | int) -> S | None:
@@ -91,7 +95,7 @@ class Found:
         """The whole file, typed. Raises `BadFile` with every problem, in the order of the file."""
         whole = self.get(cls)
         if self.problems or whole is None:
-            raise BadFile(tuple(sorted(self.problems, key=lambda problem: problem.line or 0)))
+            raise BadFile(tuple(sorted(self.problems, key=_place)))
         return whole
 
     def close_off(self) -> None:
@@ -103,7 +107,11 @@ class Found:
             message=f"more than {MAX_PROBLEMS} problems, the rest not shown",
             remedy="correct these first",
         )
-        raise BadFile((*sorted(self.problems, key=lambda problem: problem.line or 0), last))
+        raise BadFile((*sorted(self.problems, key=_place), last))
+
+
+def _place(problem: Problem) -> tuple[str, int]:
+    return problem.file, problem.line or 0
 
 
 @functools.cache

@@ -6,13 +6,14 @@ from typing import Any, Literal
 
 import msgspec
 
-from preflight.config.checklist import Checklist
+from preflight.config.airspace import RuleSet
+from preflight.config.checklist_file import ChecklistFile
 from preflight.config.flight import Flight
 from preflight.config.flight_rules import WORDS
 from preflight.config.quantities import KINDS, NUMBER, shown
 from preflight.names import UNITS
 
-FileKind = Literal["flight", "checklist"]
+FileKind = Literal["flight", "checklist", "airspace"]
 
 _BOUNDS = {
     "minimum": "at least",
@@ -23,12 +24,12 @@ _BOUNDS = {
 
 
 def json_schema(file: FileKind) -> dict[str, Any]:
-    """The JSON Schema (2020-12) of a flight file or checklist, its TOML values seen as JSON."""
-    types = {"flight": Flight, "checklist": Checklist}
+    """The JSON Schema (2020-12) of one of the files, its TOML values seen as JSON."""
+    types = {"flight": Flight, "checklist": ChecklistFile, "airspace": RuleSet}
     schema: dict[str, Any] = _as_file(msgspec.json.schema(types[file]))
     if file == "flight":
         _limits(schema["$defs"])
-    title = {"flight": "Flight file", "checklist": "Checklist"}[file]
+    title = {"flight": "Flight file", "checklist": "Checklist", "airspace": "Airspace rules"}[file]
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": title, **schema}
 
 

@@ -63,6 +63,7 @@ class StepGatherer:
             completed=None if log.completed is None else signed(log.completed.entry),
             started=None if log.started is None else signed(log.started.entry),
             passed=passed,
+            concerns=self._state.phases[phase.id].concerns,
         )
 
     def _step(self, step: Step) -> StepView:

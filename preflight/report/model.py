@@ -191,7 +191,10 @@ class StepView:
 
 @dataclass(frozen=True, slots=True)
 class PhaseView:
-    """One phase and its steps. `passed` names what was gone past when it was begun out of order."""
+    """One phase and its steps. `passed` names what was gone past when it was begun out of order.
+
+    Where nothing in it `concerns` the flight nobody had to call it complete.
+    """
 
     title: str
     gate: str
@@ -199,6 +202,7 @@ class PhaseView:
     completed: Signed | None
     started: Signed | None
     passed: str
+    concerns: bool = True
 
 
 @dataclass(frozen=True, slots=True)

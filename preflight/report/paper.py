@@ -10,7 +10,7 @@ from pathlib import Path
 from preflight.clock import Clock
 from preflight.config.checklist import Checklist, Phase, Step
 from preflight.config.flight import Flight
-from preflight.config.load import parse_checklist, parse_flight
+from preflight.config.load import flattened_checklist, parse_checklist, parse_flight
 from preflight.config.source import read_bytes
 from preflight.figures.compute import FlightFigures, compute
 from preflight.readings import Reading
@@ -83,7 +83,7 @@ def paper_of(checklist: Path, *, clock: Clock, flight: Path | None = None) -> Pa
 
     Raises `BadFile` for a file that can't be read as what it should be.
     """
-    data = read_bytes(checklist)
+    data = flattened_checklist(checklist)
     known = parse_checklist(data, str(checklist))
     declared = figures = None
     if flight is not None:
@@ -145,9 +145,7 @@ def _gate_after(phase: Phase, later: Sequence[Phase]) -> str:
 
 
 def _step(number: str, step: Step, flight: Flight | None, figures: FlightFigures | None) -> PaperStep:
-    absent = None
-    if flight is not None:
-        absent = next((name for name in step.needs if not flight.has(name)), None)
+    unless = None if flight is None else step.unless(flight)
     return PaperStep(
         number=number,
         id=step.id,
@@ -159,7 +157,7 @@ def _step(number: str, step: Step, flight: Flight | None, figures: FlightFigures
         why=step.why,
         required=step.required,
         witness=step.witness,
-        unless="" if absent is None else f"not applicable: the flight file has no [{absent}]",
+        unless="" if unless is None else f"not applicable: {unless}",
         repeat=1 if step.measure is None else step.measure.repeat,
         ask=() if step.defer is None else step.defer.ask,
     )

@@ -223,7 +223,8 @@ def _phase(page: Page, phase: PhaseView) -> None:
         (row for step in phase.steps for row in _step(step)),
     )
     if phase.completed is None:
-        page.write_out([Para("Never called complete.", "body")])
+        said = "Never called complete." if phase.concerns else "Nothing in it applies to this flight."
+        page.write_out([Para(said, "body")])
     else:
         page.write_out(_sig(phase.completed, "called complete"))
 

@@ -88,7 +88,7 @@ def _begin(scene: Scene) -> bool:
     if phase is None or scene.view.state.phases[phase.id].begun:
         return False
     earlier = scene.view.book.earlier(phase.id)
-    return any(scene.view.state.phases[each.id].completed is None for each in earlier)
+    return not all(scene.view.state.phases[each.id].settled for each in earlier)
 
 
 def _near_gate(scene: Scene) -> bool:

@@ -52,5 +52,6 @@ PHASES: dict[str, Mark] = {
     "complete": Mark("●", "complete", "$quiet"),
     "begun": Mark("◐", "begun", "bold $ink"),
     "waiting": Mark("○", "not begun", "$quiet"),
+    "not-applicable": Mark("–", "does not apply", "$quiet"),
     "passed": Mark("▲", "NEVER BEGUN", CAUTION_STYLE),
 }

@@ -67,7 +67,7 @@ def settled(state: State, place: Place) -> bool:
     if place.kind == "step":
         return state.steps[place.name].satisfied
     if place.kind == "complete":
-        return state.phases[place.name].completed is not None
+        return state.phases[place.name].settled
     if place.kind == "poll":
         return state.gates[place.name].all_polled
     if place.kind == "authorise":
@@ -100,6 +100,8 @@ def _at_phase(state: State, place: Place) -> Ordinary:
     phase = state.phases[place.name]
     if phase.completed is not None:
         return Ordinary("go-on", False, "Called complete. Enter goes to what is next")
+    if not phase.concerns:
+        return Ordinary("go-on", False, "Nothing here applies. Enter goes to what is next")
     if phase.blocking:
         return Ordinary("go-on", False, f"Not complete: {', '.join(phase.blocking)}")
     return Ordinary("complete", True, "Your number, then Enter: call this phase complete")

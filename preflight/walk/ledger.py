@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from preflight.clock import Moment
+from preflight.config.checklist import Phase
 from preflight.readings import Reading, decimal_text
 from preflight.record import kinds
 from preflight.record.entry import Entry
@@ -110,6 +111,10 @@ class Ledger:
     def find(self, ref: Ref) -> Act | None:
         """The folded entry with this reference."""
         return self._by_ref.get(ref)
+
+    def concerns(self, phase: Phase) -> bool:
+        """Whether anything in a phase applies to this flight: one of which nothing does needs no call."""
+        return any(step.unless(self.values.flight) is None for step in phase.step)
 
     def line_hash(self, act: Act) -> str | None:
         """SHA-256 of the entry's line, as the next entry of its record names it; None for a record's last."""

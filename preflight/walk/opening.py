@@ -12,7 +12,7 @@ import msgspec
 
 from preflight import __version__
 from preflight.clock import Clock
-from preflight.config.load import parse_checklist, parse_flight
+from preflight.config.load import flattened_checklist, parse_checklist, parse_flight
 from preflight.errors import RecordError, Refused
 from preflight.readings import decimal_text
 from preflight.record import kinds
@@ -44,11 +44,13 @@ class Sources:
 
     @classmethod
     def beside(cls, flight_file: Path) -> Sources:
-        """The flight file, the checklist it names, and the roster beside it."""
+        """The flight file, the checklist it names put together into one file, and the roster beside it."""
         flight = _bytes(flight_file)
         named = parse_flight(flight, str(flight_file)).flight.checklist
         folder = flight_file.parent
-        return cls(flight=flight, checklist=_bytes(folder / named), roster=_bytes(folder / ROSTER))
+        return cls(
+            flight=flight, checklist=flattened_checklist(folder / named), roster=_bytes(folder / ROSTER)
+        )
 
     @classmethod
     def kept(cls, files: RecordFiles) -> Sources:

@@ -33,7 +33,7 @@ def _reachable(ledger: Ledger, step: Step, ask: Ask) -> None:
             raise Refused(f"The {gate} gate lies before {step.id} and was not authorised yet.")
     if ledger.released is None and ledger.phases[phase.id].started is None:
         for earlier in ledger.book.earlier(phase.id):
-            if ledger.phases[earlier.id].completed is None:
+            if ledger.phases[earlier.id].completed is None and ledger.concerns(earlier):
                 raise Refused(
                     f"Phase {earlier.title} was not called complete. Complete it, or begin {phase.title} "
                     "naming what is passed."

@@ -41,7 +41,10 @@ class StepState:
 
 @dataclass(frozen=True, slots=True)
 class PhaseState:
-    """One phase now. `begun` is true once anything was done in it; `blocking` are its required open steps."""
+    """One phase now. `begun` is true once anything was done in it; `blocking` are its required open steps.
+
+    Where nothing in it `concerns` this flight it waits for no completion call.
+    """
 
     phase: Phase
     begun: bool
@@ -49,6 +52,12 @@ class PhaseState:
     done: int
     total: int
     blocking: tuple[str, ...]
+    concerns: bool = True
+
+    @property
+    def settled(self) -> bool:
+        """Called complete, or nothing to call."""
+        return self.completed is not None or not self.concerns
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,9 +171,9 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
     def state(outcome: Outcome, reason: str = "", **more: object) -> StepState:
         return StepState(step, phase, outcome, reason, finding=finding, findings=log.findings, **more)  # type: ignore[arg-type]
 
-    absent = next((name for name in step.needs if not ledger.values.flight.has(name)), None)
-    if absent is not None:
-        return state("not-applicable", f"the flight file has no [{absent}]")
+    unless = step.unless(ledger.values.flight)
+    if unless is not None:
+        return state("not-applicable", unless)
     if finding is None:
         return state("open", "not done yet", waiting="finding")
 
@@ -300,6 +309,7 @@ def _phase_state(ledger: Ledger, phase: Phase, steps: Mapping[str, StepState]) -
         done=sum(s.satisfied for s in own),
         total=len(own),
         blocking=tuple(s.step.id for s in own if s.step.required and not s.satisfied),
+        concerns=ledger.concerns(phase),
     )
 
 
@@ -320,7 +330,7 @@ def gate_at(ledger: Ledger, gate: str, now: Moment, known: dict[str, StepState] 
     waits += [
         Reason(f"phase {phase.title} was not called complete", phase=phase.id)
         for phase in phases
-        if ledger.phases[phase.id].completed is None
+        if ledger.phases[phase.id].completed is None and ledger.concerns(phase)
     ]
     if waits and verdict == "go":
         verdict = "hold"
@@ -378,7 +388,7 @@ def _due_in(phase: Phase, steps: Mapping[str, StepState], phases: Mapping[str, P
     for step in phase.step:
         if step.required and not steps[step.id].satisfied:
             return Next("step", step.id)
-    if phases[phase.id].completed is not None:
+    if phases[phase.id].settled:
         return None
     optional = next((step for step in phase.step if steps[step.id].outcome == "open"), None)
     return Next("step", optional.id) if optional is not None else Next("complete", phase.id)

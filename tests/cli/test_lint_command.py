@@ -46,7 +46,7 @@ def test_one_bad_file_of_two_gives_exit_code_2(tmp_path: Path, capsys: pytest.Ca
         ("[checklist]\ntitle = 5\n", "checklist.title"),
         ("[balloon]\n", "flight: is missing"),
         ("[[phase]]\n", "checklist: is missing"),
-        ("[other]\n", "is neither a flight file nor a checklist"),
+        ("[other]\n", "is neither a flight file, a checklist nor an airspace rule set"),
         ("flight = 5\n", "flight: is the number 5"),
     ],
 )
@@ -88,13 +88,14 @@ def test_files_that_a_flight_file_names_must_be_there(
     ]
 
 
-@pytest.mark.parametrize("kind", ["flight", "checklist"])
+@pytest.mark.parametrize("kind", ["flight", "checklist", "airspace"])
 def test_a_schema_is_one_json_object(kind: str, capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = lint(capsys, "--schema", kind)
     assert (code, err) == (0, "")
     schema = json.loads(out)
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-    assert kind.capitalize() in schema["$defs"]
+    top = {"flight": "Flight", "checklist": "ChecklistFile", "airspace": "RuleSet"}[kind]
+    assert top in schema["$defs"]
 
 
 @pytest.mark.parametrize("args", [(), ("--schema", "balloon"), ("--schema", "flight", "x.toml")])

@@ -9,7 +9,8 @@ from typing import Any
 import msgspec
 import pytest
 
-from preflight.config.checklist import Checklist
+from preflight.config.airspace import RuleSet
+from preflight.config.checklist_file import ChecklistFile
 from preflight.config.flight import Flight
 from preflight.config.quantities import KINDS
 from preflight.config.schema import json_schema
@@ -98,7 +99,9 @@ def test_mistakes_are_invalid(flight_text: str, old: str, new: str, path: str) -
     assert path in errors(schema, as_json(flight_text.replace(old, new, 1)), schema)
 
 
-@pytest.mark.parametrize(("kind", "cls"), [("flight", Flight), ("checklist", Checklist)])
+@pytest.mark.parametrize(
+    ("kind", "cls"), [("flight", Flight), ("checklist", ChecklistFile), ("airspace", RuleSet)]
+)
 def test_the_schema_is_in_step_with_the_types(kind: Any, cls: type[msgspec.Struct]) -> None:
     schema = json_schema(kind)
     text = json.dumps(schema)
@@ -107,6 +110,8 @@ def test_the_schema_is_in_step_with_the_types(kind: Any, cls: type[msgspec.Struc
 
     def structs(of: Any, found: dict[str, Any]) -> dict[str, Any]:
         if isinstance(of, msgspec.inspect.StructType):
+            if of.cls.__name__ in found:
+                return found
             found[of.cls.__name__] = of
             for item in of.fields:
                 structs(item.type, found)
