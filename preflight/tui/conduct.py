@@ -96,14 +96,20 @@ class Conduct:
 
     async def perform(self, do: Callable[[Walk], object], person: str | None = None) -> None:
         """Do something to the walk, then go on to what is next if nothing is left to do here."""
-        self.came(await self.wait(self.session.act(do, person)))
+        await self.came(self.session.act(do, person))
 
-    def came(self, view: View) -> None:
-        """Show what an act has led to."""
+    async def came(self, future: Future[View], busy: str = "") -> None:
+        """Wait for an act and show what it has led to.
+
+        The crew goes on to what is next only from the place where they acted, and only if it is settled now
+        and was not before: a screen never moves by itself.
+        """
         scene = self.app.seen
-        before = settled(scene.view.state, scene.place)
-        after = settled(view.state, scene.place)
-        place = place_of(view.state.next) if after and not before else scene.place
+        acted_at, before = scene.place, settled(scene.view.state, scene.place)
+        view = await self.wait(future, busy)
+        place = self.app.seen.place
+        if place == acted_at and settled(view.state, place) and not before:
+            place = place_of(view.state.next)
         self.app.change(view=view, place=place, selected=None, notice=None)
         self.app.reckon()
 
@@ -210,8 +216,10 @@ class Conduct:
         await self._sealed(self.session.add_seal(answers.person(), answers.secret("passphrase")))
 
     async def _sealed(self, future: Future[tuple[View, Seal]]) -> None:
+        scene = self.app.seen
         view, seal = await self.wait(future, "sealing")
-        self.came(view)
+        place = place_of(view.state.next) if scene.place.kind == "close" else scene.place
+        self.app.change(view=view, place=place, selected=None, notice=None)
         self.app.call_later(self.app.push_screen, Sealed(seal, drill=view.drill))
 
     async def _submit_storage(self, form: Form, answers: Answers) -> None:
@@ -219,7 +227,7 @@ class Conduct:
         assert record is not None
         folder = Path(answers.text("folder")).expanduser()
         future = self.session.follow(Path(record.folder), answers.person(), "storage", folder)
-        self.came(await self.wait(future))
+        await self.came(future)
 
     async def tell_failure(self, view: View, *, again: bool = False) -> None:
         """A record that stopped is told at once, with how to go on; once, or whenever an act meets it."""

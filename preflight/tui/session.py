@@ -167,6 +167,9 @@ class Session:
 
     def _follow(self, record: Path, person: str, why: str, logs: Path | None) -> View:
         self._use_files_of(record)
+        # A failing device may keep the line it refused: what the writer counted is what goes on.
+        recorder = self._recorder()
+        stopped = recorder is not None and recorder.folder == record and recorder.failed is not None
         walk = opening.follow(
             record,
             why=why,
@@ -175,6 +178,7 @@ class Session:
             clock=self.clock,
             logs=logs,
             mirror=self.mirror,
+            head=recorder.head if recorder is not None and stopped else None,
         )
         return self._take(walk)
 

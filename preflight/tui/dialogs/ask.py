@@ -134,7 +134,8 @@ class Ask(ModalScreen[bool]):
         for n, field in enumerate(self.form.fields):
             if field.kind == "secret":
                 own = self.query_one(f"#f{n}", Input)
-                own.value = ""
+                with self.prevent(Input.Changed):  # what was refused stays in view
+                    own.value = ""
                 own.focus()
 
 

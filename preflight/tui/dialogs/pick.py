@@ -97,5 +97,5 @@ def _line(scene: Scene, place: Place, width: int) -> Content:
     return row(
         fitted(say(f" {mark.text}"), 14),
         fitted(say(place.name, "bold"), 24),
-        say(step.step.challenge, limit=60),
-    )
+        say(step.step.challenge, limit=200),
+    ).truncate(width, ellipsis=True)

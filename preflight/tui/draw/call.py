@@ -54,9 +54,9 @@ def prompt_line(scene: Scene, width: int) -> Content:
     line = say(f" ▶ {text}", "bold $lead")
     due = place_of(view.state.next)
     if due != scene.place and due.kind != "none" and does.does != "go-on":
-        line = row(
-            line, Content.styled(f"   (next in order: {clean(due.name or due.kind, limit=40)}, .)", "$quiet")
-        )
+        hint = Content.styled(f"   . goes to {clean(due.name or due.kind, limit=40)}", "$quiet")
+        if line.cell_length + hint.cell_length <= width:
+            line = row(line, hint)
     return fitted(line, width)
 
 

@@ -40,6 +40,8 @@ def phase_mark(view: View, phase: PhaseState) -> Mark:
     """How far a phase is; one that was passed without ever being begun stands out."""
     if phase.completed is not None:
         return PHASES["complete"]
+    if not phase.concerns:
+        return PHASES["not-applicable"]
     if phase.begun:
         return PHASES["begun"]
     order = [each.id for each in view.book.checklist.phase]
@@ -144,7 +146,7 @@ def times_line(scene: Scene, width: int) -> Content:
     state = view.state
     planned = state.planned_release
     left = planned - state.now.at
-    said = f" planned release {words.both(planned, view.zone)}  "
+    said = f" {'planned release' if width >= 100 else 'planned'} {words.both(planned, view.zone)}  "
     count = "" if state.released is not None else words.countdown(left)
     style = "bold" if left >= timedelta(0) or state.released is not None else CAUTION_STYLE
     start = row(say(said), Content.styled(count, style))
@@ -152,12 +154,11 @@ def times_line(scene: Scene, width: int) -> Content:
         return apart(start, Content.styled("nothing expires ", "$quiet"), width)
     at, step = state.first_expiry
     before = at < planned and state.released is None
-    text = f"first expiry {clean(step, limit=40)} {words.utc(at)}"
-    end = row(
-        Content.styled(text, "bold" if before else "$quiet"),
-        Content.styled(" before release ", CAUTION_STYLE) if before else " ",
-    )
-    return apart(start, end, width)
+    text = say(f" {'▲ ' if before else ''}first expiry {words.utc(at)} {step} ", limit=80)
+    if before and start.cell_length + text.cell_length + 16 < width:
+        text = row(text, "before release ")
+    text = text.truncate(max(20, width - start.cell_length - 1), ellipsis=True)
+    return apart(start, Content.styled(text.plain, CAUTION_STYLE if before else "$quiet"), width)
 
 
 def people_line(scene: Scene, width: int) -> Content:

@@ -11,7 +11,7 @@ from preflight.tui.draw.scale import EIGHTHS
 from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.marks import ALERT_STYLE
 
-NAME = 15
+NAME = 16
 TAIL = 22
 GOVERNS = "◀ governs"
 BEYOND = 1.3
@@ -67,13 +67,16 @@ def _bar(after: float, axis: Axis, room: int, colour: str) -> Content:
     if after > _span(axis):
         cells[-1] = "▶"
     posts = _posts(axis, room)
-    drawn: list[Content] = []
+    runs: list[tuple[str, str]] = []
     for n, cell in enumerate(cells):
+        text, style = cell, f"{colour} on $bar-back"
         if n in posts and cell in "█ ":
-            drawn.append(Content.styled("│", f"$paper on {colour}" if cell == "█" else "$quiet on $bar-back"))
+            text, style = "│", f"$paper on {colour}" if cell == "█" else "$quiet on $bar-back"
+        if runs and runs[-1][1] == style:
+            runs[-1] = (runs[-1][0] + text, style)
         else:
-            drawn.append(Content.styled(cell, f"{colour} on $bar-back"))
-    return Content("").join(drawn)
+            runs.append((text, style))
+    return Content.assemble(*runs)
 
 
 def axis_line(axis: Axis, room: int) -> Content:

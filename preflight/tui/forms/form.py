@@ -126,7 +126,7 @@ class Form:
     fields: tuple[Field, ...] = ()
     make: Does | None = None
     special: str = ""
-    submit: str = "Enter in the last field signs"
+    submit: str = "the last Enter signs"
     target: str = ""
     by_key: Mapping[str, Field] = field(init=False)
 

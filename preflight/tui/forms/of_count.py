@@ -33,7 +33,7 @@ def unlock(view: View, person: str | None = None) -> Form:
         about=("Several keys stay unlocked side by side; k locks them all.",),
         fields=(who, PASSPHRASE),
         special="unlock",
-        submit="Enter in the last field unlocks",
+        submit="the last Enter unlocks",
     )
 
 
@@ -61,7 +61,7 @@ def hold(view: View) -> Form:
             Field(key="who", label="called by (number)", kind="anyone"),
         ),
         make=make,
-        submit="Enter in the last field holds",
+        submit="the last Enter holds",
     )
 
 
@@ -166,7 +166,7 @@ def begin_phase(view: View, phase_id: str) -> Form:
         for step in earlier.step
         if step.required and not view.step(step.id).satisfied
     ]
-    if not passed and all(view.state.phases[each.id].completed for each in view.book.earlier(phase_id)):
+    if not passed and all(view.state.phases[each.id].settled for each in view.book.earlier(phase_id)):
         raise Refused(f"{phase.title} is next in order: just do its steps.")
     named = ", ".join(passed) or "phases not called complete"
 
@@ -236,7 +236,7 @@ def authorise(view: View, gate: GateState) -> Form:
         about=tuple(about),
         fields=(WHO, PASSPHRASE),
         make=make,
-        submit="Enter in the last field authorises",
+        submit="the last Enter authorises",
     )
 
 
@@ -303,14 +303,14 @@ def close(view: View) -> Form:
             Field(key="reason", label="why it is closed", initial=reason),
             Field(
                 key="also",
-                label="others who will seal (numbers)",
+                label="others sealing (numbers)",
                 optional=True,
             ),
             WHO,
             PASSPHRASE,
         ),
         special="close",
-        submit="Enter in the last field closes and seals",
+        submit="the last Enter closes and seals",
     )
 
 
@@ -320,7 +320,7 @@ def add_seal() -> Form:
         title="Seal the closed record",
         fields=(WHO, PASSPHRASE),
         special="seal",
-        submit="Enter in the last field seals",
+        submit="the last Enter seals",
     )
 
 
@@ -334,7 +334,7 @@ def storage(view: View) -> Form:
         about=("What was on disk stays good. Name a folder, best on another device.",),
         fields=(Field(key="folder", label="folder for records"), WHO),
         special="storage",
-        submit="Enter in the last field goes on",
+        submit="the last Enter goes on",
     )
 
 

@@ -228,7 +228,7 @@ def waive(view: View, step: StepState) -> Form:
         about=tuple(about),
         fields=tuple(fields),
         make=make,
-        submit="Enter in the last field signs the waiver",
+        submit="the last Enter signs the waiver",
     )
 
 
@@ -300,7 +300,7 @@ def typed(step: StepState, asks: tuple[str, ...]) -> Form:
         ),
         special="typed",
         target=step.step.id,
-        submit="Enter in the last field runs the check",
+        submit="the last Enter runs the check",
     )
 
 
