@@ -45,7 +45,10 @@ class Walk:
     # -- findings ---------------------------------------------------------------------------------
 
     def found(self, step_id: str, finding: Finding) -> Act:
-        """Enter a check's finding, signed by the instrument; its evidence is kept beside the record."""
+        """Enter a check's finding, signed by the instrument; its evidence is kept beside the record.
+
+        A power cycle that the check saw is entered before it, so that what was found earlier turns stale.
+        """
         data = kinds.CheckData(
             step=step_id,
             check=finding.check,
@@ -56,6 +59,12 @@ class Walk:
             reads=finding.reads,
             seconds=decimal_text(finding.seconds),
         )
+        if finding.power_cycle:
+            # Both or neither: a finding that would be refused leaves no power cycle behind.
+            signer = self.keyring.instrument().id
+            ask = rules.Ask("check", data, signer, "instrument", self.now(), self.recorder.rec)
+            rules.allow(self.ledger, ask)
+            self.power(finding.power_cycle)
         return self._instrument("check", data, evidence=[item.data for item in finding.evidence])
 
     def confirm(self, step_id: str, person: str, response: str = "", *, reads: Sequence[str] = ()) -> Act:

@@ -100,6 +100,8 @@ def _same(before: Known, now: Known) -> bool:
 def _told(name: str, before: Known, now: Known) -> str:
     if name == "power":
         return "the payload's power was cycled since"
+    if name == "logger.left_at":
+        return "the logger was spoken to since, and left to log again"
     if _plain(before) and _plain(now):
         return f"{name} was {_word(before)}, now {_word(now)}"
     return f"{name} changed since"
