@@ -1,0 +1,86 @@
+"""What a check saw besides its readings: a power cycle, and a logger that was spoken to and left."""
+
+from __future__ import annotations
+
+import pytest
+from small_flight import CHECKLIST, go
+
+from preflight.errors import Refused
+from preflight.readings import Finding, Reading
+from preflight.walk.opening import Sources
+
+SAMPLES = """
+[[phase.step]]
+id = "samples"
+challenge = "Tap on the flight computer's line"
+response = "Samples decode"
+check = "sample-record"
+signed_by = ["payload"]
+reads = ["power"]
+[[phase.step]]
+id = "line"
+"""
+
+
+def left(at):
+    return Finding(
+        check="logger-response", outcome="go", readings=(Reading(name="logger.left_at", value=at),)
+    )
+
+
+def heard(**more):
+    return Finding(check="sample-record", outcome="go", reads=("sample.rate", "logger.left_at"), **more)
+
+
+@pytest.fixture
+def walk(crew):
+    checklist = CHECKLIST.replace('[[phase.step]]\nid = "line"\n', SAMPLES.lstrip(), 1)
+    crew.sources = Sources(crew.sources.flight, checklist.encode(), crew.sources.roster)
+    return crew.powered(crew.begin())
+
+
+def found(walk, step, finding):
+    walk.found(step, finding)
+    walk.sign(step, "omar")
+
+
+def test_a_power_cycle_that_a_check_saw_is_entered_before_its_finding(walk):
+    found(walk, "logger", go("logger-response"))
+    assert walk.state().steps["logger"].outcome == "go"
+    act = walk.found("samples", heard(power_cycle="the counter went from 40 back to 1"))
+    kinds = [(act.entry.kind, act.signer) for act in walk.ledger.acts[-2:]]
+    assert kinds == [("power", "laptop"), ("check", "laptop")]
+    power = walk.ledger.acts[-2].data
+    assert (power.cause, power.detail) == ("seen", "the counter went from 40 back to 1")
+    assert act.entry.kind == "check"
+    walk.sign("samples", "omar")
+    state = walk.state()
+    assert state.steps["logger"].outcome == "stale"
+    assert state.steps["logger"].reason == "the payload's power was cycled since"
+    # What was found after the cycle counts.
+    assert state.steps["samples"].outcome == "go"
+
+
+def test_a_finding_that_is_refused_leaves_no_power_cycle_behind(walk):
+    entries = len(walk.ledger.acts)
+    with pytest.raises(Refused, match="asks for the check sample-record"):
+        walk.found("samples", Finding(check="clock", outcome="go", power_cycle="a banner came"))
+    assert len(walk.ledger.acts) == entries
+
+
+def test_samples_turn_stale_when_the_logger_was_spoken_to_after_them(walk):
+    found(walk, "logger", left("2031-03-09T07:01:00.000Z"))
+    found(walk, "samples", heard())
+    assert walk.state().steps["samples"].outcome == "go"
+    found(walk, "logger", left("2031-03-09T07:09:00.000Z"))
+    state = walk.state().steps["samples"]
+    assert state.outcome == "stale"
+    assert state.reason == "the logger was spoken to since, and left to log again"
+    found(walk, "samples", heard())
+    assert walk.state().steps["samples"].outcome == "go"
+
+
+def test_the_first_talk_with_the_logger_counts_as_well(walk):
+    found(walk, "samples", heard())
+    found(walk, "logger", left("2031-03-09T07:09:00.000Z"))
+    assert walk.state().steps["samples"].outcome == "stale"
