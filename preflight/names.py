@@ -35,6 +35,9 @@ UNITS: dict[str, str] = {
     "battery.loaded_voltage_min": "V",
     "battery.open_voltage": "V",
     "battery.loaded_voltage": "V",
+    # by a meter of the team's own on the battery's terminals
+    "meter.open_voltage": "V",
+    "meter.loaded_voltage": "V",
     "beacon.load": "mA",
     "beacon.usable": "mA*h",
     "beacon.endurance": "h",
@@ -83,5 +86,6 @@ UNITS: dict[str, str] = {
     "log.lost_at_power_cut": "s",
     # logger
     "logger.reply_time": "s",
+    "logger.left_at": "",
 }
 """Unit of every name this tool gives out; "" is a pure number or a word."""
