@@ -27,6 +27,9 @@ UNITS: dict[str, str] = {
     "card.clusters": "",
     "card.cluster_size": "B",
     "card.stall": "ms",
+    "card.write_rate": "B/s",
+    "card.tested": "B",
+    "card.wrong_pages": "",
     # batteries
     "battery.load": "mA",
     "battery.usable": "mA*h",

@@ -25,6 +25,8 @@ BUILT_IN: dict[str, str] = {
     "logger-response": "preflight.checks.logger_response:check",
     "sample-record": "preflight.checks.sample_record:check",
     "card-space": "preflight.checks.card_space:check",
+    "card-write": "preflight.checks.card_write:check",
+    "card-capacity": "preflight.checks.card_capacity:check",
     "link-margin": "preflight.checks.link_margin:check",
     "battery-voltage": "preflight.checks.battery_voltage:check",
     "battery-endurance": "preflight.checks.battery_endurance:check",
