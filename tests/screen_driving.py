@@ -47,7 +47,9 @@ class ToldCheck:
         self.started.set()
         self.typed = dict(context.typed)
         yield Progress("Listening to the told check", 0.25)
+        pace = threading.Event()
         while self.waits and not context.stopped():
+            pace.wait(0.01)
             yield Progress("Still listening", 0.5)
         self.left = True
         if self.waits:

@@ -9,12 +9,17 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from msgspec import structs
+
 from preflight.checks.base import Check, Context, run_check
 from preflight.clean import clean
 from preflight.readings import Finding, Progress
 
 EVERY = 0.1
 """Seconds between two reports of progress: at most ten a second."""
+
+LONGEST = 1000
+"""Characters kept of one remark."""
 
 _numbers = itertools.count(1)
 _log = logging.getLogger(__name__)
@@ -91,7 +96,9 @@ class Runner:
             said = clean(f"{type(error).__name__}: {error}", limit=200)
             remark = f"Not checked: a defect of this tool ended the check ({said})"
             finding = Finding(check=self.check.name, outcome="open", remarks=(remark,))
-        self.done = Done(self.number, finding)
+        # A record takes no remark beyond its limit: a long one is cut, the finding is not lost.
+        remarks = tuple(clean(remark, limit=LONGEST) for remark in finding.remarks)
+        self.done = Done(self.number, structs.replace(finding, remarks=remarks))
         self._on_done(self.done)
 
     def _progress(self, progress: Progress) -> None:
