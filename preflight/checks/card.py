@@ -53,8 +53,11 @@ class Judgement:
             self.gaps.append(f"the card was not read: {error}. To check it, {GET_RIGHT}")
         else:
             self.faults.append(str(error))
-        if isinstance(error, BadVolumeError) and error.judged:
-            self.evidence.append(Evidence(name="first sector", data=error.judged))
+        if isinstance(error, BadVolumeError):
+            if error.judged:
+                self.evidence.append(Evidence(name="first sector", data=error.judged))
+            if error.found:
+                self.read("card.type", error.found)
         return self.finding()
 
     def finding(self) -> Finding:
@@ -150,6 +153,18 @@ def _judge_table(judgement: Judgement, fat: FatVolume, scan: TableScan) -> None:
     if fat.backup_differs:
         judgement.faults.append(
             "The boot sector and its backup describe different layouts: format the card again"
+        )
+
+
+def compare_fsinfo(judgement: Judgement, fat: FatVolume, free: int) -> None:
+    """A remark if FSInfo claims another count of free clusters than the table has."""
+    claimed = fat.fsinfo.free if fat.fsinfo is not None else None
+    if claimed is not None and claimed != free:
+        size = fat.layout.cluster_size
+        judgement.remarks.append(
+            f"FSInfo claims {size_text(claimed * size)} free, the table has {size_text(free * size)} "
+            f"({claimed} and {free} clusters): the table was counted. A logger may believe the claim: "
+            "repair the volume or format it"
         )
 
 

@@ -10,14 +10,17 @@ from preflight.checks.card import (
     Judgement,
     add_evidence,
     card_path,
+    compare_fsinfo,
     compare_identity,
     scan_with_progress,
     size_text,
 )
+from preflight.clean import clean
 from preflight.devices.exfat import ExfatVolume
 from preflight.devices.fat import FatVolume
 from preflight.devices.fat_boot import FAT12_BELOW, FAT16_BELOW, NEAR
 from preflight.devices.fat_table import TableScan
+from preflight.devices.own_file import NAME
 from preflight.devices.sd import STANDARD_TYPES, sd_class
 from preflight.devices.volume import Volume, open_volume
 from preflight.errors import DeviceError
@@ -27,6 +30,8 @@ LARGE_CLUSTER = 32 * 1024
 """Bytes; the FAT specification (2005, section 3.1) warns that larger ones aren't read everywhere."""
 FEW_ENTRIES = 16
 """Free places in the root folder below which a crew is told: a file with a long name takes up to 21."""
+
+SHOWN_NAMES = 3
 
 _READS = ("card", "logger.formats")
 
@@ -71,6 +76,9 @@ def _judge(judgement: Judgement, volume: Volume, context: Context) -> Generator[
         scan = yield from scan_with_progress(volume.content, judgement, context)
         if scan is not None:
             _judge_flags(judgement, volume.content, scan, mounted=volume.mount is not None)
+            compare_fsinfo(judgement, volume.content, scan.free)
+        _judge_place(judgement, volume.content)
+        _judge_files(judgement, volume.content)
 
 
 def _judge_type(judgement: Judgement, volume: Volume, context: Context) -> None:
@@ -131,6 +139,35 @@ def _judge_layout(judgement: Judgement, fat: FatVolume) -> None:
         )
     if layout.type == "FAT32" and (fat.fsinfo is None or not fat.fsinfo.sound):
         judgement.remarks.append("FSInfo is missing or damaged: the logger may take long to find free space")
+
+
+def _judge_place(judgement: Judgement, fat: FatVolume) -> None:
+    """Common practice, no source: a cluster that lies across two of the card's pages costs two writes."""
+    size = fat.layout.cluster_size
+    if fat.data_place % size:
+        judgement.remarks.append(
+            f"The data area starts at byte {fat.data_place}, which is no multiple of its clusters of "
+            f"{size_text(size)}: the card writes slower and stalls longer. Format it again, its partition "
+            "starting at 4 MiB"
+        )
+
+
+def _judge_files(judgement: Judgement, fat: FatVolume) -> None:
+    names = [clean(name) for name in fat.root.names]
+    left = [name for name in names if NAME.fullmatch(name)]
+    if left:
+        judgement.remarks.append(
+            f"{left[0]} is what a test that was interrupted left on the card: run that check again, which "
+            "removes it"
+        )
+    files, names = fat.root.files - len(left), [name for name in names if name not in left]
+    if files > 0:
+        more = ", …" if files > SHOWN_NAMES else ""
+        judgement.remarks.append(
+            f"{files} files of {size_text(fat.root.file_bytes)} are in the root folder already "
+            f"({', '.join(names[:SHOWN_NAMES])}{more}): save old logs and take them off the card, so that "
+            "they are not in the logger's way and nobody takes them for this flight's"
+        )
 
 
 def _judge_flags(judgement: Judgement, fat: FatVolume, scan: TableScan, *, mounted: bool) -> None:

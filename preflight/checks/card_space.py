@@ -10,10 +10,10 @@ from preflight.checks.card import (
     Judgement,
     add_evidence,
     card_path,
+    compare_fsinfo,
     compare_identity,
     known_identity,
     scan_with_progress,
-    size_text,
 )
 from preflight.clean import clean
 from preflight.devices.fat import FatVolume
@@ -76,7 +76,7 @@ def _free(judgement: Judgement, volume: Volume, context: Context) -> Generator[P
         scan = yield from scan_with_progress(volume.content, judgement, context)
         if scan is None:
             return None
-        _compare_fsinfo(judgement, volume.content, scan.free)
+        compare_fsinfo(judgement, volume.content, scan.free)
         return scan.free * volume.content.layout.cluster_size
     if volume.content is None:
         judgement.gaps.append(f"{volume.not_read}. To check it, {GET_RIGHT}")
@@ -85,17 +85,6 @@ def _free(judgement: Judgement, volume: Volume, context: Context) -> Generator[P
     else:
         judgement.remarks.append("Free space is the system's own figure, as always on exFAT")
     return volume.totals.free if volume.totals is not None else None
-
-
-def _compare_fsinfo(judgement: Judgement, fat: FatVolume, free: int) -> None:
-    claimed = fat.fsinfo.free if fat.fsinfo is not None else None
-    if claimed is not None and claimed != free:
-        size = fat.layout.cluster_size
-        judgement.remarks.append(
-            f"FSInfo claims {size_text(claimed * size)} free, the table has {size_text(free * size)} "
-            f"({claimed} and {free} clusters): the table was counted. A logger may believe the claim: "
-            "repair the volume or format it"
-        )
 
 
 def _judge_figures(judgement: Judgement, context: Context, measured: dict[str, Reading]) -> None:

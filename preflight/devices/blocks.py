@@ -32,9 +32,13 @@ class GoneError(DeviceError):
 
 
 class BadVolumeError(DeviceError):
-    """What is on the card contradicts itself: no volume to trust. `judged` is the sector looked at."""
+    """What is on the card contradicts itself: no volume to trust.
+
+    `judged` is the sector looked at. `found` names the file system where it is another than FAT or exFAT.
+    """
 
     judged: bytes = b""
+    found: str = ""
 
 
 class Blocks:

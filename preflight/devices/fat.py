@@ -21,6 +21,7 @@ LARGEST_FOLDER = 65536 * DIRECTORY_ENTRY
 
 _UNKNOWN = 0xFFFFFFFF
 _BPB = slice(11, 64)
+_NAMES = 64
 _LONG_NAME, _LABEL, _FOLDER = 0x0F, 0x08, 0x10
 
 
@@ -36,13 +37,17 @@ class RootFolder(msgspec.Struct, frozen=True, kw_only=True):
     """The root folder: room for `entries`, of which `used` are taken; `broken` ones can't be right.
 
     An entry is broken whose first cluster is none of the volume's, is free or is another's, and one that
-    stands after the folder's end.
+    stands after the folder's end. `files` counts the files, `file_bytes` adds up their lengths, and `names`
+    are the short names of the first of them.
     """
 
     entries: int
     used: int
     broken: int
     label: bytes | None
+    files: int = 0
+    file_bytes: int = 0
+    names: tuple[bytes, ...] = ()
 
 
 class FatVolume:
@@ -74,6 +79,11 @@ class FatVolume:
         label = self.root.label if self.root.label is not None else self.layout.label
         return b"" if label.startswith(b"NO NAME ") else label.rstrip(b" \0")
 
+    @property
+    def data_place(self) -> int:
+        """Byte of the whole device where the data area starts."""
+        return self._blocks.start + self.layout.data_start * self.layout.sector_size
+
     def scan(self) -> Generator[float, None, TableScan]:
         """Count the table; yields the share done, returns what was found."""
         return scan_table(self._blocks, self.layout)
@@ -94,7 +104,8 @@ class FatVolume:
 
     def _read_root(self) -> RootFolder:
         capacity = self.layout.root_entries or LARGEST_FOLDER // DIRECTORY_ENTRY
-        used = broken = 0
+        used = broken = files = file_bytes = 0
+        names: list[bytes] = []
         label: bytes | None = None
         ended = False
         starts = {self.layout.root_cluster} - {0}
@@ -120,7 +131,20 @@ class FatVolume:
                 continue
             # The two highest bits of the attributes are reserved and zero.
             broken += kind >= 0x40 or not self._start_holds(entry, starts)
-        return RootFolder(entries=capacity, used=used, broken=broken, label=label)
+            if not kind & _FOLDER:
+                files += 1
+                file_bytes += int.from_bytes(entry[28:32], "little")
+                if len(names) < _NAMES:
+                    names.append(_short_name(entry))
+        return RootFolder(
+            entries=capacity,
+            used=used,
+            broken=broken,
+            label=label,
+            files=files,
+            file_bytes=file_bytes,
+            names=tuple(names),
+        )
 
     def _start_holds(self, entry: bytes, starts: set[int]) -> bool:
         """Whether an entry's first cluster is one of the volume, in use, and nobody else's first.
@@ -172,3 +196,10 @@ class FatVolume:
             cluster = self._next(cluster)
         if cluster == BAD["FAT32"]:
             raise BadVolumeError("the root folder runs into a cluster marked bad")
+
+
+def _short_name(entry: bytes) -> bytes:
+    """A file's short name with its dot; section 6.1: 0x05 stands for a name that begins with 0xE5."""
+    name, ending = entry[:8].rstrip(b" "), entry[8:11].rstrip(b" ")
+    name = b"\xe5" + name[1:] if name[:1] == b"\x05" else name
+    return name + b"." + ending if ending else name

@@ -15,6 +15,7 @@ from preflight.clean import clean
 from preflight.devices.blocks import SECTOR, BadVolumeError, Blocks, GoneError, NoRightError
 from preflight.devices.exfat import ExfatVolume, read_exfat
 from preflight.devices.fat import FatVolume
+from preflight.devices.foreign import foreign_name
 from preflight.devices.mounts import (
     Mount,
     Totals,
@@ -209,8 +210,7 @@ def _read(blocks: Blocks) -> tuple[FatVolume | ExfatVolume, tuple[str, ...]]:
     layout = read_partitions(blocks)
     shown = clean(str(blocks.path))
     if not layout.volumes:
-        said = "".join(f". {remark}" for remark in layout.remarks)
-        raise _bad(f"{shown} holds no FAT or exFAT volume: format the card for the logger{said}", blocks)
+        raise _no_volume(blocks, layout)
     chosen = layout.volumes[0]
     here = blocks.part(chosen.start, chosen.size)
     try:
@@ -219,6 +219,20 @@ def _read(blocks: Blocks) -> tuple[FatVolume | ExfatVolume, tuple[str, ...]]:
         raise _bad(f"{shown}: {error}", here) from error
     kind = content.type if isinstance(content, FatVolume) else "exFAT"
     return content, layout.remarks + _partition_remarks(layout, chosen, kind)
+
+
+def _no_volume(blocks: Blocks, layout: Layout) -> BadVolumeError:
+    """What to say of a card without FAT or exFAT, with the name of what is there instead."""
+    shown = clean(str(blocks.path))
+    name = foreign_name(blocks)
+    for partition in layout.partitions:
+        name = name or foreign_name(blocks.part(partition.start, partition.size))
+    if name is not None:
+        error = _bad(f"{shown} holds {name}, which no logger reads: format the card for the logger", blocks)
+        error.found = name
+        return error
+    said = "".join(f". {remark}" for remark in layout.remarks)
+    return _bad(f"{shown} holds no FAT or exFAT volume: format the card for the logger{said}", blocks)
 
 
 def _bad(why: str, blocks: Blocks) -> BadVolumeError:
