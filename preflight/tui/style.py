@@ -2,7 +2,7 @@
 
 CSS = """
 Screen { background: $paper; color: $ink; layers: base; }
-ModalScreen { align: center middle; background: $paper 60%; }
+ModalScreen { align: center middle; background: transparent; }
 
 #title-line, #phases, #verdict, #times, #people { height: 1; }
 #title-line { background: $panel-fill; }
@@ -47,5 +47,5 @@ OptionList > .option-list--option-highlighted { background: $lead; color: $paper
 #qr { width: auto; height: auto; color: #000000; background: #FFFFFF; margin-left: 2; }
 
 #arrival { height: 1fr; }
-CommandPalette { background: $paper 60%; }
+CommandPalette { background: transparent; }
 """

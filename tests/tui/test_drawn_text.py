@@ -1,0 +1,159 @@
+"""Drawing without a screen: what is cut, scales, bars, phases, times, codes."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from textual.content import Content
+
+from preflight.figures.run_out import Axis, RunOut
+from preflight.readings import Reading
+from preflight.record.seal import seal_code
+from preflight.tui.dialogs.glyphs import groups, large, qr
+from preflight.tui.draw.foot import packed
+from preflight.tui.draw.runout import axis_line, run_out_lines
+from preflight.tui.draw.scale import bar, progress_line, reading_line, scale
+from preflight.tui.draw.text import Block, fit, labelled, say
+
+
+def lines(n: int, word: str) -> list[Content]:
+    return [Content(f"{word}{k}") for k in range(n)]
+
+
+def test_what_gives_way_first_is_what_matters_least() -> None:
+    blocks = [
+        Block(lines(3, "caution"), 8, 2),
+        Block(lines(4, "reading"), 5, 2),
+        Block(lines(2, "why"), 1, 1),
+    ]
+    assert len(fit(blocks, 9, 40)) == 9
+    cut = [line.plain for line in fit(blocks, 6, 40)]
+    assert sum(line.startswith("why") for line in cut) == 1
+    assert sum(line.startswith("reading") for line in cut) == 2
+    assert sum(line.startswith("caution") for line in cut) == 3
+    least = [line.plain for line in fit(blocks, 2, 40)]
+    assert [line[:8] for line in least] == ["caution0", "caution1"]
+    assert "Space" in least[1]
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 9), st.integers(0, 9), st.integers(0, 3)), max_size=12),
+    st.integers(1, 30),
+)
+def test_the_centre_is_never_higher_than_its_room(parts: list[tuple[int, int, int]], height: int) -> None:
+    blocks = [Block(lines(n, "x"), rank, keep) for n, rank, keep in parts]
+    assert len(fit(blocks, height, 60)) <= height
+
+
+@given(st.text(max_size=200), st.integers(30, 90))
+def test_a_label_never_makes_a_line_too_wide(text: str, width: int) -> None:
+    assert all(line.cell_length <= width for line in labelled("label", say(text), width))
+
+
+finite = st.floats(-1e9, 1e9, allow_nan=False)
+
+
+@given(st.none() | finite, st.none() | finite, st.none() | finite | st.just("FAT32"), st.integers(8, 100))
+def test_a_reading_is_one_line_of_its_width(low, high, value, width: int) -> None:
+    if low is not None and high is not None and low > high:
+        low, high = high, low
+    reading = Reading(name="some.reading", value=value, unit="V", at_least=low, at_most=high)
+    assert reading_line(reading, width).cell_length <= width
+    drawn = scale(reading, width)
+    assert drawn.cell_length == width
+
+
+@pytest.mark.parametrize(
+    ("value", "at_least", "at_most", "expected"),
+    [
+        (2.5, 2.0, None, "────────┃━◆━━━━━━━━━"),
+        (99.0, 2.0, None, "────────┃━━━━━━━━━━▶"),
+        (1.0, 2.0, None, "────◆───┃━━━━━━━━━━━"),
+        (3.0, None, 6.0, "━━━━━━◆━━━━━━┃──────"),
+        (5.0, 3.0, 7.0, "────┃━━━━━◆━━━━┃────"),
+        (1.0, 3.0, 7.0, "◀───┃━━━━━━━━━━┃────"),
+    ],
+)
+def test_a_scale_has_posts_at_its_limits_and_a_diamond_at_its_value(
+    value: float, at_least: float | None, at_most: float | None, expected: str
+) -> None:
+    reading = Reading(name="x.y", value=value, at_least=at_least, at_most=at_most)
+    assert scale(reading, 20).plain == expected
+
+
+def test_a_reading_outside_its_limits_is_in_the_alert_style() -> None:
+    reading = Reading(name="x.y", value=1.0, at_least=2.0)
+    assert "$alert" in str(reading_line(reading, 60).spans)
+    assert "$alert" not in str(reading_line(Reading(name="x.y", value=3.0, at_least=2.0), 60).spans)
+
+
+def test_bars_end_at_an_eighth_of_a_cell() -> None:
+    assert [bar(share / 16, 2) for share in (0, 1, 8, 15, 16, 40)] == [
+        "  ",
+        "▏ ",
+        "█ ",
+        "█▉"[:1] + "▉",
+        "██",
+        "██",
+    ]
+    assert "45 %" in progress_line("reading", 0.45, 3.0, 60).plain
+
+
+class _Figures:
+    axis = Axis(release=2700, burst=9600, landing=12600, end_of_search=27000)
+    run_out = (
+        RunOut("battery", 20000, "in the search", 1.58, 12600, at_least=1.5),
+        RunOut("beacon battery", 25000, "in the search", 0.93, 27000, at_least=1.5),
+        RunOut("card", 400000, "after the search", 14.8, 27000, at_least=2.0),
+    )
+    governing = run_out[1]
+
+
+def test_what_governs_is_marked_by_a_word_and_a_shape_and_what_is_short_says_so() -> None:
+    drawn = [line.plain for line in run_out_lines(_Figures, 80, 5)]  # type: ignore[arg-type]
+    assert "release" in drawn[0]
+    assert "end of search 7.5 h" in drawn[0]
+    assert "◀" in drawn[2]
+    assert "SHORT" in drawn[2]
+    assert "◀" not in drawn[1]
+    assert "▶" in drawn[3]
+    assert [line.index("battery") for line in drawn[1:3]] == [1, 8]
+    longer, shorter = (sum(c == "█" for c in line) for line in (drawn[2], drawn[1]))
+    assert longer > shorter
+    assert all(len(line) <= 80 for line in drawn)
+
+
+def test_the_governing_resource_is_shown_however_little_room_there_is() -> None:
+    drawn = [line.plain for line in run_out_lines(_Figures, 80, 2)]  # type: ignore[arg-type]
+    assert "beacon battery" in drawn[1]
+
+
+def test_a_short_axis_gives_up_words_not_posts() -> None:
+    line = axis_line(_Figures.axis, 20).plain
+    assert line.count("│") == 5
+
+
+def test_help_and_quit_are_always_in_the_footer() -> None:
+    pairs = [(chr(97 + n), f"word {n}") for n in range(26)] + [("?", "help"), ("q", "quit")]
+    for width, height in ((80, 2), (40, 2), (160, 2), (30, 1)):
+        drawn = [line.plain for line in packed(pairs, width, height)]
+        assert len(drawn) <= height
+        assert all(len(line) == width for line in drawn)
+        assert "? help" in drawn[-1]
+        assert "q quit" in drawn[-1]
+
+
+def test_a_code_is_large_in_groups_of_four_and_as_a_qr_code() -> None:
+    code = seal_code(b"line\n", "20310309T070000Z-abcdef")
+    four = groups(code)
+    assert "".join(four) == code.replace("-", "")
+    assert [len(group) for group in four] == [4, 4, 4, 4]
+    alphabet = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"  # Crockford's base32
+    drawn = {char: "\n".join(large(char)) for char in alphabet}
+    assert len(set(drawn.values())) == len(alphabet)
+    assert {len(large(char)) for char in alphabet} == {4}
+    square = qr(code)
+    assert {len(line) for line in square} == {len(square[0])}
+    assert len(square[0]) <= 2 * len(square) <= len(square[0]) + 1
+    assert len(square) <= 16

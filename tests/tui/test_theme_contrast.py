@@ -1,0 +1,98 @@
+"""Contrast of text as WCAG 2 measures it, from what the application really draws in each theme."""
+
+from __future__ import annotations
+
+import pytest
+from screen_driving import Driver, Stage, ToldCheck, found
+from textual.color import Color
+
+from preflight.tui.theme import ORDER, THEMES, after
+
+LEAST = {"desk": 4.5, "sun": 7.0, "night": 4.5}
+
+
+def luminance(color: Color) -> float:
+    """Relative luminance: WCAG 2.2, definitions."""
+
+    def linear(part: int) -> float:
+        share = part / 255
+        return share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4
+
+    return 0.2126 * linear(color.r) + 0.7152 * linear(color.g) + 0.0722 * linear(color.b)
+
+
+def contrast(one: Color, other: Color) -> float:
+    """Contrast ratio: WCAG 2.2, definitions."""
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_contrast_is_reckoned_as_the_standard_does() -> None:
+    # WCAG 2.2, contrast ratio: from 1 to 21; #777777 on white is 4.48, from memory.
+    assert contrast(Color.parse("#000000"), Color.parse("#FFFFFF")) == pytest.approx(21)
+    assert contrast(Color.parse("#777777"), Color.parse("#FFFFFF")) == pytest.approx(4.48, abs=0.01)
+
+
+BOXES = set("─━│┃█▏▎▍▌▋▊▉▶◀╟╢╭╮╰╯▔▁▄▀ ")
+
+
+@pytest.mark.parametrize("name", ORDER)
+def test_every_character_drawn_stands_out(stage: Stage, name: str) -> None:
+    stage.checks["logger-response"] = ToldCheck("logger-response", found("logger-response", 1.0))
+
+    async def look(driver: Driver) -> None:
+        await driver.pilot.pause()
+        faint = set()
+        for strip in driver.app.screen._compositor.render_strips():
+            for segment in strip:
+                style = segment.style
+                if style is None or not style.color or not style.bgcolor:
+                    continue
+                letters = set(segment.text) - BOXES
+                if not letters:
+                    continue
+                pair = [Color.from_rich_color(each) for each in (style.color, style.bgcolor)]
+                if style.reverse:
+                    pair.reverse()
+                ratio = contrast(*pair)
+                if ratio < LEAST[name]:
+                    faint.add((round(ratio, 2), segment.text.strip()[:30]))
+        assert not faint
+
+    async def story(driver: Driver) -> None:
+        driver.app.theme = name
+        await driver.begin()
+        await driver.until(lambda: driver.app.seen.extra.figures is not None)
+        await look(driver)
+        await driver.sign("omar")
+        await driver.run_check()
+        assert "NO-GO" in driver.text()
+        await driver.press("2")
+        await look(driver)
+        await driver.key("question_mark")
+        await look(driver)
+
+    stage.drive(story, size=(160, 45))
+
+
+@pytest.mark.parametrize("name", ORDER)
+def test_badges_borders_and_focus_stand_out(name: str) -> None:
+    variables = THEMES[name].variables
+    colour = {key: Color.parse(value) for key, value in variables.items() if value.startswith("#")}
+    for badge in ("go", "alert", "caution", "note", "plain"):
+        assert contrast(colour[badge], colour[f"{badge}-ink"]) >= LEAST[name], badge
+    for line in ("rule", "lead"):
+        assert contrast(colour[line], colour["paper"]) >= 3, line
+
+
+def test_the_night_theme_is_red_alone() -> None:
+    # Red light spares dark adaptation: common practice, no source. Green and blue stay far below red.
+    for key, value in THEMES["night"].variables.items():
+        if value.startswith("#"):
+            color = Color.parse(value)
+            assert color.g <= 0.45 * color.r, key
+            assert color.b <= 0.45 * color.r, key
+
+
+def test_a_key_goes_round_the_themes() -> None:
+    assert [after(name) for name in ORDER] == ["sun", "night", "desk"]
