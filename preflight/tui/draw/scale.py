@@ -33,13 +33,14 @@ def scale(reading: Reading, width: int) -> Content:
     A value beyond an end of the scale is an arrowhead there.
     """
     ends = bounds(reading)
-    if ends is None or width < 6:
+    if ends is None or width < 6 or not ends[0] < ends[1]:
         return Content(" " * max(0, width))
     start, end = ends
     last = width - 1
 
     def cell(value: float) -> int:
-        return round((value - start) / (end - start) * last)
+        share = (value - start) / (end - start)
+        return round(max(-1.0, min(2.0, share)) * last)
 
     cells = []
     low = cell(reading.at_least) if reading.at_least is not None else -1
