@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib
 import os
 import sys
@@ -100,6 +101,9 @@ def run(args: list[str]) -> int:
         return 141
     except KeyboardInterrupt:
         return _complain("stopped", 130)
+    except OSError as error:
+        # EIO: the terminal itself is gone, and with it anybody to tell.
+        return 141 if error.errno == errno.EIO else _complain(_defect(error), 70)
     except Exception as error:  # noqa: BLE001 - the last line before a user would see a traceback
         return _complain(_defect(error), 70)
     return result if isinstance(result, int) else 0
