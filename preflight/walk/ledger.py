@@ -104,6 +104,7 @@ class Ledger:
         self.holds_at_release: tuple[Act, ...] = ()
         self.scrubbed: Act | None = None
         self.closed: Act | None = None
+        self.closed_before: Act | None = None
         self.opened: Act | None = None
         self.disturbed = 0
         self.findings_by_ref: dict[Ref, FindingLog] = {}
@@ -188,6 +189,7 @@ class Ledger:
         previous = act.data.previous
         if previous is not None and previous.why in ("handover", "storage", "after-release"):
             # The earlier record's close ended that file, not the walk.
+            self.closed_before = self.closed or self.closed_before
             self.closed = None
 
     def _on_sign(self, act: Act) -> None:

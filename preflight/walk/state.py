@@ -377,10 +377,8 @@ def _next(
         if gate is not None and last_of_gate and ledger.released is None and gate.authorised is None:
             return _due_at(gate)
         if gate is not None and gate.gate == "release" and last_of_gate and ledger.released is None:
-            # Whether this record is to be closed or already was, and the next one waits for the release.
-            continued = ledger.opened is not None and ledger.opened.data.previous is not None
-            after = continued and ledger.opened.data.previous.why == "after-release"  # type: ignore[union-attr]
-            return Next("release") if after else Next("close")
+            # A record is closed at the release decision; the release goes into one that follows it.
+            return Next("release") if ledger.closed_before is not None else Next("close")
     return Next("close")
 
 

@@ -7,7 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from small_flight import START, Crew, margin
+from small_flight import PASSPHRASE, START, Crew, margin
 
 from preflight.errors import Refused
 from preflight.walk import opening
@@ -179,3 +179,16 @@ def test_after_storage_trouble_a_torn_line_left_behind_spoils_neither_record(cre
         assert (proof.found.state, proof.found.first_bad) == ("unsealed", None), proof.found.why
         assert proof.audit is not None
     assert any("20 bytes beyond it" in note for note in prove(walk.recorder.folder).found.warnings)
+
+
+def test_storage_trouble_between_the_decision_and_the_release_leaves_the_release_next(crew: Crew) -> None:
+    walk = crew.authorised(crew.begin())
+    assert walk.state().next.kind == "close"
+    walk.close("ines", PASSPHRASE, reason="decided")
+    walk.recorder.close()
+    record = walk.recorder.folder
+    for why in ("after-release", "storage", "handover"):
+        walk = opening.follow(record, why=why, keyring=crew.keyring, person="ines", clock=crew.clock)
+        assert walk.state().next.kind == "release", why
+        walk.recorder.close()
+        record = walk.recorder.folder
