@@ -226,7 +226,7 @@ class Server:
         return out
 
 
-def mount(point: Path, source: Path, options: str) -> int:
+def mount(point: Path, source: object, options: str) -> int:
     """Mount by fusermount; the open /dev/fuse."""
     ours, theirs = socket.socketpair()
     with ours, theirs:
@@ -238,7 +238,8 @@ def mount(point: Path, source: Path, options: str) -> int:
 
 
 def serve(store: Path, point: Path, faults: dict[str, object]) -> None:
-    device = mount(point, store, str(faults.get("options", "rw")))
+    source = faults.get("source", store)
+    device = mount(point, source, str(faults.get("options", "rw")))
     print("mounted", flush=True)
     Server(device, Card(store, faults)).run()
 
