@@ -113,7 +113,7 @@ class Following:
         if not seal_names(found):
             path = add_seal(found, self.keyring.signer("ines"))
             self.told(files.rec, 0, path.name)
-        if any(entry.kind == "release" for entry in files.entries):
+        if any(entry.kind == "release" for part in opening.chain_of(found) for entry in part.entries):
             return None
         self.walk = opening.follow(
             found, why="after-release", keyring=self.keyring, person="ines", clock=self.clock

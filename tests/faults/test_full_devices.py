@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from starved_walk import starve
 
 PAGE = 4096
-SIZES = (6, 29)
+SIZES = (6, 24)
 """Pages between which a record can be begun, but a whole walk does not fit."""
 
 
