@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 from typing import Protocol
+
+import msgspec
 
 from preflight.clean import clean
 from preflight.config.flight import SampleField
@@ -19,6 +20,8 @@ TEXT_LIMIT = 100
 LOOK_LIMIT = 200
 """Bytes kept of what could not be decoded, to show."""
 NOTES_LIMIT = 20
+BLOCK_LEAST = 16
+"""Lines from which on decoding them together is tried; blocks that fail are halved down to this."""
 _PIECE = 65536  # bytes taken into the buffer at a time
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
@@ -26,12 +29,12 @@ _NO_NUMBER = frozenset(("nan", "inf", "infinity"))
 _NUMERIC_ROLES = frozenset(
     ("counter", "pressure", "temperature", "latitude", "longitude", "altitude", "battery", "satellites")
 )
-# CR alone ends a line only once the byte behind it is known not to be LF.
-_LINE_END = re.compile(rb"\r?\n|\r(?=[^\n])")
+_DIGITS = b"0123456789.+- "
+# A line that is not a word alone: empty, a number, "nan" and the like, or with space around it.
+_NO_WORD = re.compile(rf"^(?:{_NUMBER.pattern}|[+-]*(?:nan|inf|infinity))?$|^ | $", re.ASCII | re.I | re.M)
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(msgspec.Struct, frozen=True, gc=False):
     """One decoded sample.
 
     `at_offset` is where it starts in the stream, in bytes; `raw` all its bytes with sync, checksum and line
@@ -86,6 +89,38 @@ class FieldReader:
             or field.offset != 0
         )
 
+    def read_all(self, texts: Sequence[str]) -> list[Value] | None:
+        """The values of many printable texts of TEXT_LIMIT characters at most; None if one has a fault.
+
+        Gives what `read` gives, many times as fast.
+        """
+        numbers = self._all_numbers(texts)
+        if numbers is not None or self.numeric:
+            return numbers
+        if not _NO_WORD.search("\n".join(texts)):
+            return list(texts)
+        read = [self.read(text) for text in texts]
+        return None if any(fault is not None for _, fault in read) else [value for value, _ in read]
+
+    def _all_numbers(self, texts: Sequence[str]) -> list[Value] | None:
+        if "".join(texts).encode().translate(None, _DIGITS):
+            return None
+        try:
+            values = list(map(float, texts))
+        except ValueError:
+            return None
+        scale, offset = self.field.scale, self.field.offset
+        if scale != 1 or offset != 0:
+            values = [value * scale + offset for value in values]
+        total = sum(values)
+        if total - total != 0:
+            return None
+        if self.field.at_least is not None and min(values) < self.field.at_least:
+            return None
+        if self.field.at_most is not None and max(values) > self.field.at_most:
+            return None
+        return list(values)
+
     def read(self, raw: Raw) -> tuple[Value, str | None]:
         """The value in the field's unit, and what is wrong with it (a sentence that starts with its name)."""
         if isinstance(raw, str):
@@ -96,6 +131,8 @@ class FieldReader:
                 return self._number(float(text))
             if text.lstrip("+-").casefold() in _NO_NUMBER or self.numeric:
                 return None, self._fault(f"{clean(text, limit=TEXT_LIMIT)!r} is not a number")
+            if len(text) <= TEXT_LIMIT and text.isascii() and text.isprintable():
+                return text, None
             return clean(text, limit=TEXT_LIMIT), None
         if raw is None:
             return None, self._fault("missing")
@@ -202,30 +239,55 @@ class LineDecoder(Undecoded):
         """Samples that the line `raw` (with its line end) at offset `at` completes; `whole`: its faults."""
         raise NotImplementedError
 
+    def decode_block(self, lines: list[bytes], at: int) -> list[Sample] | None:
+        """Samples of many whole lines from offset `at`; None where one is out of the ordinary."""
+        return None
+
     def decode_end(self) -> list[Sample]:
         """What is still held back when the stream has ended."""
         return []
 
     def _lines(self) -> list[Sample]:
         samples: list[Sample] = []
-        begin = 0
-        for match in _LINE_END.finditer(self._buffer):
-            raw = bytes(self._buffer[begin : match.end()])
-            at, begin = self._start + begin, match.end()
-            if self._joined:
-                self._joined = False
-            elif self._cutting:
-                self._end_cut(len(raw))
-            elif len(raw) > self._limit:
-                self.count_undecoded(raw, size=0)
-                self._end_cut(len(raw))
-            elif raw.strip(b"\r\n"):
-                samples += self.decode_line(raw, at, ())
-        del self._buffer[:begin]
-        self._start += begin
+        end = max(self._buffer.rfind(b"\n"), self._buffer.rfind(b"\r", 0, -1)) + 1
+        # Splits where _LINE_END would: a CR at the very end stays, as LF may follow.
+        lines = bytes(self._buffer[:end]).splitlines(keepends=True)
+        del self._buffer[:end]
+        while lines and (self._joined or self._cutting):
+            self._line(lines.pop(0), samples)
+        self._decode_lines(lines, samples)
         if len(self._buffer) > self._limit:
             self._cut()
         return samples
+
+    def _decode_lines(self, lines: list[bytes], samples: list[Sample]) -> None:
+        if len(lines) >= BLOCK_LEAST:
+            found = None
+            if len(max(lines, key=len)) <= min(self._limit, TEXT_LIMIT):
+                found = self.decode_block(lines, self._start)
+            if found is None:
+                middle = len(lines) // 2
+                self._decode_lines(lines[:middle], samples)
+                self._decode_lines(lines[middle:], samples)
+            else:
+                samples += found
+                self._start += sum(map(len, lines))
+            return
+        for raw in lines:
+            self._line(raw, samples)
+
+    def _line(self, raw: bytes, samples: list[Sample]) -> None:
+        at = self._start
+        self._start += len(raw)
+        if self._joined:
+            self._joined = False
+        elif self._cutting:
+            self._end_cut(len(raw))
+        elif len(raw) > self._limit:
+            self.count_undecoded(raw, size=0)
+            self._end_cut(len(raw))
+        elif raw.strip(b"\r\n"):
+            samples += self.decode_line(raw, at, ())
 
     def _cut(self) -> None:
         # One byte stays: a CR there may be half of a line end.
