@@ -18,7 +18,7 @@ from preflight.record.links import check_link
 from preflight.walk.proof import prove
 
 SCRIPT = Path(__file__).parent / "starved_walk.py"
-CALL = re.compile(r"^\d+ (?P<name>write|fsync)\(\d+<(?P<path>[^>]*)>.*?(?P<injected>\(INJECTED\))?$")
+CALL = re.compile(r"^\d+ +(?P<name>write|fsync)\(\d+<(?P<path>[^>]*)>.*?(?P<injected>\(INJECTED\))?$")
 FAULTS = {
     "write": ["error=EIO", "error=ENOSPC", "retval=0", "retval=7"],
     "fsync": ["error=EIO", "error=ENOSPC"],
@@ -133,6 +133,7 @@ def followed_for_storage(logs: Path) -> set[str]:
 
 
 def test_every_failing_call_is_told_and_survived(place, whole, tmp_path, ran):
+    assert whole.calls
     counts: dict[str, int] = {}
     for at, (name, number, fault) in enumerate(chosen(whole)):
         what = f"{name} number {number}, {fault}"

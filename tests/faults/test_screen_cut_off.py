@@ -31,7 +31,7 @@ DEADLINE = 60.0
 class Screen:
     """`preflight walk` on a pseudo-terminal of 80 by 24 that it controls."""
 
-    def __init__(self, place: Place, folder: Path, *, again: bool = False) -> None:
+    def __init__(self, place: Place, folder: Path, *, again: bool = False, code: str = PREFLIGHT) -> None:
         if not again:
             self._prepare(place, folder)
         self.logs = folder / "logs"
@@ -39,7 +39,8 @@ class Screen:
         self.pid, self.master = pty.fork()
         if not self.pid:
             env = os.environ | {"XDG_DATA_HOME": str(folder / "data"), "TERM": "xterm-256color"}
-            words = [sys.executable, "-c", PREFLIGHT, "walk", str(folder / "flight.toml")]
+            env |= {"XDG_STATE_HOME": str(folder / "state")}
+            words = [sys.executable, "-c", code, "walk", str(folder / "flight.toml")]
             os.execve(sys.executable, words, env)
         fcntl.ioctl(self.master, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
 
@@ -222,3 +223,29 @@ def test_storage_trouble_is_told_at_once_and_the_record_goes_on_elsewhere(screen
     Following(place, other, told=lambda *_: None).run()
     assert not_sealed(other) == [f"{record.name}: unsealed, the record is not closed"]
     ran("a write refused under the screen: told at once, nothing shown as signed, went on in another folder")
+
+
+BROKEN = """
+from preflight.record.keys import Keyring
+def broken(self, person_id, passphrase):
+    here = passphrase + person_id
+    raise RuntimeError("broken")
+Keyring.unlock = broken
+"""
+
+
+def test_a_defect_with_a_passphrase_at_hand_shows_none(place, tmp_path):
+    screen = Screen(place, tmp_path, code=BROKEN + PREFLIGHT)
+    try:
+        screen.until(lambda: screen.shows("Begin a new record"), "the first screen")
+        screen.press("1")
+        screen.until(lambda: screen.shows("assphrase"), "the question for a passphrase")
+        os.write(screen.master, PASSPHRASE.encode())
+        screen.press("\r")
+        assert screen.ended() == 70
+        told = screen.seen + b"".join(path.read_bytes() for path in (tmp_path / "state").rglob("*.log"))
+    finally:
+        screen.shut()
+    assert b"a defect of this tool: RuntimeError" in told
+    assert b"RuntimeError: broken" in told
+    assert PASSPHRASE.encode() not in told
