@@ -6,19 +6,24 @@ import math
 import re
 import time
 from collections.abc import Callable, Generator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from datetime import UTC
 
 from preflight.checks.base import Context, Run
-from preflight.checks.replies import Match, Matcher, TooSlowError, only_echo
+from preflight.checks.listening import ask_at_speeds
+from preflight.checks.replies import Match, Matcher, TooSlowError
+from preflight.checks.talk import EVIDENCE_LIMIT, Transcript, is_noise, payload_of, shown
+from preflight.checks.unanswered import holds_samples, unanswered
 from preflight.clean import clean
-from preflight.config.flight import Exchange, Flight, HexBytes, Leave
+from preflight.config.flight import Exchange, Flight, Leave
 from preflight.devices.serial_line import PortUnusableError, SerialLine, open_port
 from preflight.errors import DeviceError
 from preflight.readings import Evidence, Finding, FindingOutcome, Progress, Reading
 
+EARLY = 0.6
+"""Seconds after opening in which a start-up message is listened to, if one comes at once."""
 GRACE = 0.2
 """Seconds listened on past `within`, so that a late reply is told from none."""
-EVIDENCE_LIMIT = 64 * 1024
 _PROGRESS_EVERY = 0.1
 _STOPPED_LEAVE = 1.0  # seconds that a leave reply is waited for after a stop
 
@@ -36,35 +41,12 @@ class Answer:
     too_slow: bool = False
 
 
-@dataclass(slots=True)
-class _Transcript:
-    """Who sent what when, as lines of text with the bytes in hex; bounded."""
-
-    started: float = field(default_factory=time.monotonic)
-    lines: list[str] = field(default_factory=list)
-    size: int = 0
-
-    def add(self, who: str, data: bytes) -> None:
-        if data and self.size < EVIDENCE_LIMIT:
-            self.size += len(data)
-            self.lines.append(f"{time.monotonic() - self.started:9.3f} s {who} {data.hex(' ')}\n")
-
-    def evidence(self) -> tuple[Evidence, ...]:
-        if not self.lines:
-            return ()
-        return (Evidence(name="logger exchange", data="".join(self.lines).encode()),)
-
-
-def payload_of(send: str | HexBytes) -> bytes:
-    """The bytes that `send` stands for."""
-    return bytes.fromhex(send.hex) if isinstance(send, HexBytes) else send.encode()
-
-
 class LoggerResponse:
     """Sends each [[logger.exchange]] in order and judges the reply; the first bad one ends it.
 
     The [[logger.leave]] sequence goes out whenever the port was opened: after success, failure, a stop or an
-    error of this tool. The finding is there within the times declared plus one second.
+    error of this tool. The finding is there within the times declared plus one second; where nothing answers
+    at the declared speed, other speeds are asked at first (see `listening`).
     """
 
     name = "logger-response"
@@ -93,7 +75,15 @@ class LoggerResponse:
                 talk.fail(str(error))
             finally:
                 talk.leave()
-        return _finding(talk.outcome(), talk.remarks, tuple(talk.readings), talk.transcript.evidence())
+        # Whoever judged samples before this can't know whether they still reach the card.
+        talk.readings.append(Reading(name="logger.left_at", value=_utc(context)))
+        return _finding(
+            talk.outcome(),
+            talk.remarks,
+            tuple(talk.readings),
+            talk.transcript.evidence(),
+            talk.power_cycle,
+        )
 
 
 class _Talk:
@@ -106,9 +96,11 @@ class _Talk:
         self.line, self.matcher, self.context = line, matcher, context
         self.remarks: list[str] = []
         self.readings: list[Reading] = []
-        self.transcript = _Transcript()
+        self.transcript = Transcript()
         self.failed = False
         self.stopped = False
+        self.early = b""
+        self.power_cycle = ""
 
     def fail(self, remark: str) -> None:
         self.failed = True
@@ -121,14 +113,7 @@ class _Talk:
 
     def exchanges(self) -> Generator[Progress, None, None]:
         self.matcher.start()
-        # What comes by itself right after opening is often a start-up message: opening restarts some loggers.
-        early = self.line.read()
-        self.transcript.add("heard", early)
-        if early:
-            self.remarks.append(
-                f"Before anything was sent the logger said {_shown(early)}. If that is its start-up message, "
-                "opening the port restarted it: set dtr and rts in its [[port]]"
-            )
+        self._listen_first()
         for number, exchange in enumerate(self.exchange, start=1):
             answer = yield from self._ask(
                 f"Exchange {number} of {len(self.exchange)}", exchange, self.context.stopped, GRACE
@@ -137,9 +122,33 @@ class _Talk:
                 self.stopped = True
                 self.remarks.append(f"Stopped: exchange {number} and what follows were not checked")
                 return
-            self._judge(number, exchange, answer)
+            in_doubt = self._judge(number, exchange, answer)
+            if in_doubt and number == 1:
+                listened = yield from ask_at_speeds(
+                    self.context, self.line, self.matcher, exchange, self.transcript
+                )
+                if listened.sentence:
+                    self.remarks.insert(0 if listened.found else len(self.remarks), listened.sentence)
             if self.failed:
                 return
+
+    def _listen_first(self) -> None:
+        """What comes by itself right after opening is often a start-up message: opening restarts some."""
+        early = bytearray()
+        until = time.monotonic() + EARLY
+        while (piece := self.line.read()) and time.monotonic() < until:
+            early += piece
+        early += piece
+        self.early = bytes(early)
+        self.transcript.add("heard", self.early)
+        if not early or holds_samples(self.context, self.early):
+            return
+        self.remarks.append(
+            f"Before anything was sent the logger said {shown(self.early)}. If that is its start-up message, "
+            "opening the port restarted it: set dtr and rts in its [[port]]"
+        )
+        if len(early) >= 4 and not is_noise(self.early):
+            self.power_cycle = f"seen at the logger: it said {shown(self.early)} when the port was opened"
 
     def leave(self) -> None:
         """Send the leave sequence; called whatever happened, so it raises nothing."""
@@ -167,9 +176,9 @@ class _Talk:
         except StopIteration as end:
             answer: Answer = end.value
         if answer.match is None:
-            heard = _shown(answer.heard) if answer.heard else "nothing"
+            heard = shown(answer.heard) if answer.heard else "nothing"
             self.fail(
-                f"After the leave sequence {_shown(sent)} the logger said {heard}, not "
+                f"After the leave sequence {shown(sent)} the logger said {heard}, not "
                 f"{_pattern(step.expect)}, so it may log nothing: switch it off and on, then run this again"
             )
 
@@ -187,14 +196,14 @@ class _Talk:
         self._send(sent)
         started = time.monotonic()
         deadline = started + exchange.within
-        shown = 0.0
+        last = 0.0
         heard = bytearray()
         while (now := time.monotonic()) < (deadline + grace if answer.match is None else deadline):
             if stopped():
                 answer.stopped = True
                 break
-            if now - shown >= _PROGRESS_EVERY:
-                shown = now
+            if now - last >= _PROGRESS_EVERY:
+                last = now
                 waited = min(now - started, exchange.within)
                 yield Progress(f"{label}: {waited:.1f} s of {exchange.within:g} s", waited / exchange.within)
             piece = self.line.read()
@@ -223,7 +232,8 @@ class _Talk:
         answer.heard = bytes(heard)
         return answer
 
-    def _judge(self, number: int, exchange: Exchange, answer: Answer) -> None:
+    def _judge(self, number: int, exchange: Exchange, answer: Answer) -> bool:
+        """Note what came of an exchange; whether the speed may be why there was no answer."""
         sent = payload_of(exchange.send)
         self.readings.append(
             Reading(
@@ -233,41 +243,33 @@ class _Talk:
                 at_most=exchange.within,
             )
         )
-        head = f"Exchange {number}: sent {_shown(sent)}"
+        head = f"Exchange {number}: sent {shown(sent)}"
         if answer.match is not None and answer.seconds is not None:
             late = answer.seconds > exchange.within
             limit = f", later than the {exchange.within:g} s declared" if late else ""
-            self.remarks.append(f"{head}, heard {_shown(answer.heard)} after {answer.seconds:.2f} s{limit}")
+            self.remarks.append(f"{head}, heard {shown(answer.heard)} after {answer.seconds:.2f} s{limit}")
             if late:
                 self.fail("The logger answers too late: wait until it has started, or raise `within`")
-                return
+                return False
             self._groups(answer.match)
         elif answer.too_slow:
             self.fail(
-                f"{head}, heard {_shown(answer.heard)}; judging it by {_pattern(exchange.expect)} takes too "
+                f"{head}, heard {shown(answer.heard)}; judging it by {_pattern(exchange.expect)} takes too "
                 "long: simplify `expect`, without a repeat inside a repeat"
             )
-        elif not answer.heard:
-            self.fail(
-                f"{head} and heard nothing for {exchange.within:g} s. Check that the logger is powered, that "
-                f"its lead is on and the flight computer's transmit lead off, that transmit goes to receive "
-                f"both ways, and that it runs at {self._speed()}"
-            )
-        elif only_echo(sent, answer.heard):
-            self.fail(
-                f"{head} and only our own bytes came back: transmit and receive are bridged, or the logger "
-                "echoes without answering. Part the two leads and check the logger's own transmit lead"
-            )
-        elif _is_noise(answer.heard):
-            self.fail(
-                f"{head} and heard noise: {_shown(answer.heard)}. Check that the logger runs at "
-                f"{self._speed()}, the ground lead and the level"
-            )
         else:
-            self.fail(
-                f"{head} and heard {_shown(answer.heard)}, not {_pattern(exchange.expect)}. Check that the "
-                "logger is in the state in which it answers; if this reply is right, correct `expect`"
+            why = unanswered(
+                self.context,
+                head,
+                sent,
+                answer.heard,
+                self.early,
+                within=exchange.within,
+                expected=_pattern(exchange.expect),
             )
+            self.fail(why.sentence)
+            return why.speed_in_doubt
+        return False
 
     def _groups(self, match: Match) -> None:
         for group, text in match.groups.items():
@@ -285,13 +287,6 @@ class _Talk:
                     at_most=limit.at_most if limit else None,
                 )
             )
-
-    def _speed(self) -> str:
-        flight = self.context.flight
-        port = next(port for port in flight.port if port.use == "logger")
-        baud = port.baud or (flight.link.baud if flight.link else None)
-        framing = port.framing or (flight.link.framing if flight.link else "8N1")
-        return f"{baud} baud {framing}"
 
 
 def _broken_pattern(flight: Flight) -> str | None:
@@ -313,6 +308,7 @@ def _finding(
     remarks: list[str],
     readings: tuple[Reading, ...] = (),
     evidence: tuple[Evidence, ...] = (),
+    power_cycle: str = "",
 ) -> Finding:
     return Finding(
         check=LoggerResponse.name,
@@ -321,12 +317,13 @@ def _finding(
         remarks=tuple(remarks),
         evidence=evidence,
         reads=("link.baud", "link.framing", "port", "logger.exchange", "logger.leave"),
+        power_cycle=power_cycle,
     )
 
 
-def _is_noise(heard: bytes) -> bool:
-    printable = sum(32 <= byte < 127 or byte in b"\t\r\n" for byte in heard)
-    return printable < 0.8 * len(heard)
+def _utc(context: Context) -> str:
+    at = context.clock.now().at.astimezone(UTC)
+    return at.isoformat(sep=" ", timespec="milliseconds").replace("+00:00", " UTC")
 
 
 def _number(text: str | None) -> float | None:
@@ -335,10 +332,6 @@ def _number(text: str | None) -> float | None:
     except ValueError:
         return None
     return value if math.isfinite(value) else None
-
-
-def _shown(data: bytes) -> str:
-    return f"“{'…' if len(data) > 200 else ''}{clean(data[-200:], limit=200)}”"
 
 
 def _pattern(pattern: str) -> str:

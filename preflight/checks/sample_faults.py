@@ -70,7 +70,7 @@ def counter_faults(name: str, values: Sequence[Value]) -> list[str]:
         # Half a step more is still the next one: some counters count milliseconds.
         if 0 <= found < 1.5 * step:
             continue
-        if found < 0 and not any(before + step - wrap == after for wrap in _WRAPS):
+        if found < 0 and not wraps(before, after, step):
             faults.append(
                 f"{name} went from {before:.10g} back to {after:.10g}: did the flight computer restart?"
             )
@@ -80,6 +80,11 @@ def counter_faults(name: str, values: Sequence[Value]) -> list[str]:
     if missing:
         faults.append(f"{name}: {missing} sample{'s' * (missing > 1)} missing, {where}")
     return faults
+
+
+def wraps(before: float, after: float, step: float) -> bool:
+    """Whether a counter that goes up by `step` went over its end between these two."""
+    return any(before + step - wrap == after for wrap in _WRAPS)
 
 
 def _is_placeholder(field: SampleField, value: float, site: Site) -> bool:

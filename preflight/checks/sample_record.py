@@ -6,6 +6,8 @@ import itertools
 from collections import Counter
 
 from preflight.checks.base import Context, Run
+from preflight.checks.listening import Listened, listen_on_tap, worth_listening
+from preflight.checks.restarts import restart_seen
 from preflight.checks.sample_faults import run_faults
 from preflight.checks.tap import LEADS, PUT_BACK, Capture, capture, nothing_decoded, wanted_samples
 from preflight.clean import clean
@@ -43,10 +45,13 @@ class SampleRecord:
             return _finding("no-go", remarks=[str(error)])
         except PreflightError as error:
             return _finding("open", remarks=[f"Not checked: {error}"])
-        return _judged(context, heard)
+        listened = Listened()
+        if worth_listening(context, heard):
+            listened = yield from listen_on_tap(context, heard)
+        return _judged(context, heard, listened)
 
 
-def _judged(context: Context, heard: Capture) -> Finding:
+def _judged(context: Context, heard: Capture, listened: Listened) -> Finding:
     layout = context.flight.sample
     assert layout is not None
     readings = _readings(context, heard)
@@ -54,7 +59,10 @@ def _judged(context: Context, heard: Capture) -> Finding:
     if not heard.samples:
         if heard.stopped:
             return _finding("open", readings, ["Stopped before a sample had come: not checked"], heard)
-        return _finding("no-go", readings, [heard.lost or nothing_decoded(context, heard)], heard)
+        why = [heard.lost or nothing_decoded(context, heard)]
+        if listened.sentence:
+            why.insert(0 if listened.found else 1, listened.sentence)
+        return _finding("no-go", readings, why, heard)
     faults = [heard.lost] if heard.lost else []
     faults += _field_faults(heard)
     seconds = heard.times[-1] - heard.times[0]
@@ -70,13 +78,19 @@ def _judged(context: Context, heard: Capture) -> Finding:
         (faults if undecoded.within is False else remarks).append(told)
     if heard.stopped:
         remarks.append(f"Stopped after {len(heard.samples)} samples: the rest was not checked")
+    restart = restart_seen(layout.field, heard)
+    if restart:
+        remarks.append(
+            f"The flight computer started anew: {restart}. If opening the port does it, set dtr and rts in "
+            "its [[port]], or take the adapter's control leads off"
+        )
     remarks += [*_compared(context, heard), *noticed, *map(clean, heard.notes), _latest(heard)]
     outcome: FindingOutcome = judged(tuple(readings))
     if faults:
         outcome = "no-go"
     elif heard.stopped and outcome == "go":
         outcome = "open"
-    return _finding(outcome, readings, [*faults, *remarks], heard)
+    return _finding(outcome, readings, [*faults, *remarks], heard, restart)
 
 
 def _readings(context: Context, heard: Capture) -> list[Reading]:
@@ -164,6 +178,7 @@ def _finding(
     readings: list[Reading] | None = None,
     remarks: list[str] | None = None,
     heard: Capture | None = None,
+    restart: str = "",
 ) -> Finding:
     return Finding(
         check=SampleRecord.name,
@@ -171,7 +186,8 @@ def _finding(
         readings=tuple(readings or ()),
         remarks=tuple(remarks or ()),
         evidence=heard.evidence() if heard is not None else (),
-        reads=("link.baud", "link.framing", "port", "sample.format", "sample.field"),
+        reads=("link.baud", "link.framing", "port", "sample.format", "sample.field", "logger.left_at"),
+        power_cycle=f"seen on the tap: {restart}" if restart else "",
     )
 
 

@@ -38,9 +38,9 @@ _PROGRESS_EVERY = 0.1
 class Capture:
     """What the tap heard.
 
-    `times` are when each sample was complete, in seconds since the start; `data` the first EVIDENCE_LIMIT of
-    the `size` bytes heard. `lost` is what happened to the line in the middle, `stopped` whether the crew
-    ended it, `undecoded`, `look` and `notes` are the decoder's.
+    `times` are when each sample was complete and `first` when the first byte came, in seconds since the
+    start; `data` the first EVIDENCE_LIMIT of the `size` bytes heard. `lost` is what happened to the line in
+    the middle, `stopped` whether the crew ended it, `undecoded`, `look` and `notes` are the decoder's.
     """
 
     samples: list[Sample] = field(default_factory=list)
@@ -48,6 +48,7 @@ class Capture:
     data: bytes = b""
     size: int = 0
     seconds: float = 0.0
+    first: float | None = None
     stopped: bool = False
     lost: str | None = None
     undecoded: int = 0
@@ -111,6 +112,8 @@ def capture(context: Context, wanted: int) -> Generator[Progress, None, Capture]
             if not piece:
                 continue
             last = time.monotonic()
+            if heard.first is None:
+                heard.first = last - started
             heard.size += len(piece)
             kept += piece[: EVIDENCE_LIMIT - len(kept)]
             for sample in decoder.feed(piece):

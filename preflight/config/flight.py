@@ -199,7 +199,7 @@ class Leave(_File, frozen=True, kw_only=True):
 
 
 class Logger(_File, frozen=True, kw_only=True):
-    """[logger]"""
+    """[logger]: `off_voltage` is what its supply pin may show at most with the payload's power off."""
 
     formats: Annotated[tuple[Literal["FAT12", "FAT16", "FAT32", "exFAT"], ...], Meta(min_length=1)] = (
         "FAT16",
@@ -207,6 +207,7 @@ class Logger(_File, frozen=True, kw_only=True):
     )
     exchange: tuple[Exchange, ...] = ()
     leave: tuple[Leave, ...] = ()
+    off_voltage: Annotated[Voltage, Meta(ge=0, le=5)] | None = None
 
 
 class Card(_File, frozen=True, kw_only=True):
@@ -290,7 +291,7 @@ PinFunction = Literal["transmit", "receive", "ground", "supply", "reset"]
 
 
 class Connection(_File, frozen=True, kw_only=True):
-    """[[wiring.connection]]"""
+    """[[wiring.connection]]: `programming` names the end whose pin the board's programming port shares."""
 
     from_: Name = field(name="from")
     from_pin: Name
@@ -301,6 +302,7 @@ class Connection(_File, frozen=True, kw_only=True):
     from_level: Annotated[Voltage, Meta(ge=0, le=60)] | None = None
     to_level: Annotated[Voltage, Meta(ge=0, le=60)] | None = None
     divider: bool = False
+    programming: Literal["from", "to"] | None = None
 
 
 class Wiring(_File, frozen=True, kw_only=True):

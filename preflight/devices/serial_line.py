@@ -120,6 +120,14 @@ class SerialLine:
             while getattr(self._serial, "out_waiting", 0) > 0 and time.monotonic() < deadline:
                 time.sleep(0.01)
 
+    def set_speed(self, baud: int) -> None:
+        """Go on at `baud` bit/s without closing; what came at the old speed and was not read is dropped."""
+        with self._troubles("setting the speed of"):
+            self._serial.baudrate = baud
+            if self._serial.write_timeout is not None:
+                self._serial.write_timeout = _write_timeout(baud)
+            self._serial.reset_input_buffer()
+
     def cancel_read(self) -> None:
         """Make a read that waits in another thread return at once, where the driver can."""
         cancel = getattr(self._serial, "cancel_read", None)
@@ -182,7 +190,7 @@ def _opened(at: str, baud: int, framing: str, dtr: bool | None, rts: bool | None
             stopbits=float(framing[2:]),
             timeout=READ_TIMEOUT,
             # The RFC 2217 client refuses a write timeout; its writes are bounded by the socket's.
-            write_timeout=None if at.lower().startswith("rfc2217:") else 0.5 + _PIECE * 12 / baud,
+            write_timeout=None if at.lower().startswith("rfc2217:") else _write_timeout(baud),
             exclusive=True,
         )
         if dtr is not None:
@@ -193,6 +201,10 @@ def _opened(at: str, baud: int, framing: str, dtr: bool | None, rts: bool | None
     except _serial_errors() as error:
         _explain(at, baud, framing, error)
     return line
+
+
+def _write_timeout(baud: int) -> float:
+    return 0.5 + _PIECE * 12 / baud
 
 
 def _serial_errors() -> tuple[type[Exception], ...]:

@@ -11,12 +11,19 @@ import time
 import pytest
 from serial_ends import FarEnd, make_flight, wait_until
 
+from preflight.checks import listening
 from preflight.checks.base import Context, run_check
 from preflight.checks.logger_response import check
 from preflight.devices.serial_line import SerialLine
 
 LEAVE = b"go\r"
 WITHIN = 0.8
+
+
+@pytest.fixture(autouse=True)
+def at_one_speed(monkeypatch):
+    """Asking at other speeds has tests of its own."""
+    monkeypatch.setattr(listening, "RATES", ())
 
 
 def flight(at, *exchanges, leave=({"send": "go\r"},), **port):

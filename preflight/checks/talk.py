@@ -1,0 +1,54 @@
+"""Talking to a device on a line: what was said by whom, and how bytes are shown."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+
+from preflight.clean import clean
+from preflight.config.flight import HexBytes
+from preflight.readings import Evidence
+
+EVIDENCE_LIMIT = 64 * 1024
+
+
+@dataclass(slots=True)
+class Transcript:
+    """Who sent what when, as lines of text with the bytes in hex; bounded."""
+
+    started: float = field(default_factory=time.monotonic)
+    lines: list[str] = field(default_factory=list)
+    size: int = 0
+
+    def add(self, who: str, data: bytes) -> None:
+        """One line, unless nothing was said or the transcript is full."""
+        if data and self.size < EVIDENCE_LIMIT:
+            self.size += len(data)
+            self.lines.append(f"{time.monotonic() - self.started:9.3f} s {who} {data.hex(' ')}\n")
+
+    def evidence(self) -> tuple[Evidence, ...]:
+        if not self.lines:
+            return ()
+        return (Evidence(name="logger exchange", data="".join(self.lines).encode()),)
+
+
+def payload_of(send: str | HexBytes) -> bytes:
+    """The bytes that `send` stands for."""
+    return bytes.fromhex(send.hex) if isinstance(send, HexBytes) else send.encode()
+
+
+def shown(data: bytes) -> str:
+    """The latest bytes in quotation marks, cleaned."""
+    return f"“{'…' if len(data) > 200 else ''}{clean(data[-200:], limit=200)}”"
+
+
+def printable_share(data: bytes) -> float:
+    """Share of bytes that are printable ASCII, tab or line end; 1.0 of nothing."""
+    if not data:
+        return 1.0
+    return sum(32 <= byte < 127 or byte in b"\t\r\n" for byte in data) / len(data)
+
+
+def is_noise(data: bytes) -> bool:
+    """Whether these bytes are no text."""
+    return printable_share(data) < 0.8
