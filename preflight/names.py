@@ -90,5 +90,6 @@ UNITS: dict[str, str] = {
     # logger
     "logger.reply_time": "s",
     "logger.left_at": "",
+    "logger.off_voltage": "V",
 }
 """Unit of every name this tool gives out; "" is a pure number or a word."""

@@ -22,6 +22,8 @@ GROUP = "preflight.checks"
 # In the order they are run: what is measured on the line feeds the card's and the batteries' figures.
 BUILT_IN: dict[str, str] = {
     "card-format": "preflight.checks.card_format:check",
+    "wiring": "preflight.checks.wiring:check",
+    "logger-unpowered": "preflight.checks.logger_unpowered:check",
     "logger-response": "preflight.checks.logger_response:check",
     "sample-record": "preflight.checks.sample_record:check",
     "card-space": "preflight.checks.card_space:check",
