@@ -31,6 +31,10 @@ CHUNK = 1 << 20
 """Bytes read back at a time."""
 
 _NUMBERS = 256
+_NOT_THERE = (
+    *(errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ESTALE),
+    *(errno.ENOTCONN, errno.ECONNABORTED),  # the program that served it ended
+)
 _BY_FOLDER = os.open in os.supports_dir_fd and os.unlink in os.supports_dir_fd
 
 
@@ -199,7 +203,7 @@ class Place:
                 f"this user may not write to {self.shown}: mount the card so that you may, then run this "
                 "check again"
             )
-        if error.errno in (errno.ENOENT, errno.ENOTCONN, errno.ENODEV, errno.ENXIO, errno.ESTALE):
+        if error.errno in _NOT_THERE:
             return GoneError(self._unmounted())
         why = error.strerror or type(error).__name__
         return GoneError(
