@@ -87,6 +87,12 @@ UNITS: dict[str, str] = {
     "log.lost_samples": "",
     "log.longest_gap": "s",
     "log.lost_at_power_cut": "s",
+    # what airspace texts are about; of several packages the largest
+    "airspace.package_mass": "kg",
+    "airspace.area_density": "g/cm^2",
+    "airspace.packages": "",
+    "airspace.payload_mass": "kg",
+    "airspace.suspension_break": "N",
     # logger
     "logger.reply_time": "s",
     "logger.left_at": "",

@@ -33,6 +33,7 @@ BUILT_IN: dict[str, str] = {
     "battery-voltage": "preflight.checks.battery_voltage:check",
     "battery-endurance": "preflight.checks.battery_endurance:check",
     "flight-envelope": "preflight.checks.flight_envelope:check",
+    "airspace": "preflight.checks.airspace:check",
 }
 
 _log = logging.getLogger(__name__)

@@ -9,18 +9,21 @@ from preflight.config.problems import Path, quoted
 from preflight.config.quantities import BadQuantity, split_quantity, to_si
 
 MOST_NESTED = 8
+_Cited = Clause | Notice | Position | Item
 
 
 def check_airspace(found: Found) -> None:
     """Note everything in a rule set that is wrong between keys."""
     clauses = found.all(Clause, "clause")
-    cited: list[tuple[Path, Clause | Notice | Position | Item]] = [
-        *clauses,
-        *found.all(Notice, "notice"),
-        *found.all(Position, "position"),
-        *found.all(Item, "item"),
+    groups: list[tuple[str, list[tuple[Path, _Cited]]]] = [
+        ("clause", [*clauses]),
+        ("notice", [*found.all(Notice, "notice")]),
+        ("position", [*found.all(Position, "position")]),
+        ("item", [*found.all(Item, "item")]),
     ]
-    unique(found, [((*path, "id"), table.id) for path, table in cited], "id")
+    for noun, tables in groups:
+        unique(found, [((*path, "id"), table.id) for path, table in tables], f"{noun} id")
+    cited = [entry for _, tables in groups for entry in tables]
     given = {str(raw.get("gives")) for raw in _raw(found) if raw.get("gives")}
     for path, table in cited:
         _dated(found, path, table.text_of)

@@ -264,6 +264,7 @@ drag_coefficient = 0.33
 
 [payload]
 suspension_break = "180 N"
+suspension_length = "9 m"
 [[payload.package]]
 name = "instrument pack"
 mass = "0.86 kg"
@@ -350,6 +351,13 @@ table = "winds.csv"
 water_volume = "50 L"
 pressure = "200 bar"
 temperature = "12 degC"
+
+[airspace]
+rules = ["cfr-101.toml", "icao-annex-2.toml"]
+operator = "the practice crew"
+telephone = "none, this is practice"
+transponder = "none"
+antenna_length = "0 m"
 
 [recovery]
 search = "4 h"
