@@ -28,6 +28,7 @@ LONGEST = 90.0
 ANSWER_WITHIN = 0.6
 """Seconds that an answer is waited for at each speed, at most what is declared."""
 
+_SETTLED = 0.15  # seconds after which nothing is left of what came at the speed before
 _SURE = 48  # bytes after which noise is noise
 _TEXT = 0.97  # share of printable bytes from which it is text
 _NOISE = 0.9  # share below which a speed is given up early
@@ -86,7 +87,8 @@ def _at_each(
     text: tuple[int, bytes] | None = None
     for number, rate in enumerate(rates):
         line.set_speed(rate)
-        ends = min(deadline, time.monotonic() + _dwell(layout, rate))
+        begun = time.monotonic()
+        ends = min(deadline, begun + _dwell(layout, rate))
         decoder = decoder_for(layout, joined=True)
         data = bytearray()
         last = 0.0
@@ -97,7 +99,8 @@ def _at_each(
                 last = now
                 yield Progress(f"Nothing decodes: listening at {rate} baud", number / len(rates))
             piece = line.read()
-            data += piece
+            if now - begun >= _SETTLED:
+                data += piece
             if any(not sample.faults for sample in decoder.feed(piece)):
                 return Listened(_told("Samples are", rate, declared, "run this again"), found=True)
             if layout.format != "packed" and len(data) >= _SURE and printable_share(bytes(data)) < _NOISE:
@@ -146,6 +149,10 @@ def ask_at_speeds(
             heard = _asked(line, exchange, transcript, rate)
             answered = _matches(matcher, exchange, heard)
             found = answered or (_is_text(heard) and not only_echo(payload_of(exchange.send), heard))
+            if found and not answered:
+                # It may have complained of what it heard at the speeds before.
+                heard = _asked(line, exchange, transcript, rate) or heard
+                answered = _matches(matcher, exchange, heard)
             if found:
                 what = "The logger's answers are" if answered else f"Text of the logger's ({shown(heard)}) is"
                 return Listened(_told(what, rate, declared, "run this again"), found=True)

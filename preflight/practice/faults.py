@@ -46,8 +46,10 @@ FAULTS: dict[str, Fault] = {
         Fault("noise", "noise comes before each of the logger's replies"),
         Fault("pieces", "the logger's replies come in pieces"),
         Fault("stuck", "the logger does not go back to logging"),
+        Fault("logger-speed", "the logger runs at another speed", "baud", "9600"),
         Fault("no-samples", "the flight computer sends nothing"),
-        Fault("garbled", "the flight computer sends at another speed: only noise arrives"),
+        Fault("garbled", "only noise arrives from the flight computer, at whatever speed"),
+        Fault("speed", "the flight computer sends at another speed", "baud", "19200"),
         Fault("out-of-range", "a field is outside its range", "field", "pressure"),
         Fault("frozen", "a field keeps one value", "field", "temperature"),
         Fault("placeholder", "a field holds 999 instead of a value", "field", "pressure"),
@@ -88,8 +90,9 @@ def _value(name: str, value: str) -> str:
         number = float(value)
     except ValueError:
         number = math.nan
-    whole = fault.takes in ("bytes", "samples")
-    lowest = {"samples": 2.0, "share": 0.01, "seconds": -86400.0}.get(fault.takes, 0.0)
-    if not lowest <= number <= 86400 or (whole and number != int(number)):
+    whole = fault.takes in ("bytes", "samples", "baud")
+    highest = 4e6 if fault.takes == "baud" else 86400
+    lowest = {"samples": 2.0, "baud": 50.0, "share": 0.01, "seconds": -86400.0}.get(fault.takes, 0.0)
+    if not lowest <= number <= highest or (whole and number != int(number)):
         raise PreflightError(f"The fault {name!r} takes {fault.takes} as a number from {lowest:g}: {value!r}")
     return value

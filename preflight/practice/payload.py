@@ -28,9 +28,11 @@ from types import FrameType
 from preflight.clock import Clock, SystemClock
 from preflight.errors import DeviceError, PreflightError
 from preflight.practice.faults import FIELD_NAMES, fault_values
+from preflight.practice.uart import heard_as
 
 STATUS = "payload.json"
 FAULTS_FILE = "faults.json"
+RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 NOISE = bytes.fromhex("fe80ff91e7c3009dbfa8")
 OUT_OF_RANGE = {
     "counter": "-1",
@@ -107,7 +109,10 @@ class Samples:
 
 
 class Terminal:
-    """One pseudo-terminal: raw, without echo, sending no faster than its baud rate."""
+    """One pseudo-terminal: raw, without echo, sending no faster than its baud rate.
+
+    With `speed` set, what passes between it and a listener at another speed is garbled as on a wire.
+    """
 
     def __init__(self, link: Path, baud: int) -> None:
         import pty
@@ -119,6 +124,7 @@ class Terminal:
         os.set_blocking(self.master, False)
         self.path = os.ttyname(self._slave)
         self._rate = baud / 10
+        self.speed: int | None = None
         self._queue: list[tuple[float, bytes]] = []
         self._due = 0.0
         with contextlib.suppress(FileNotFoundError):
@@ -127,6 +133,9 @@ class Terminal:
 
     def send(self, data: bytes, *, after: float = 0.0) -> None:
         """Queue `data`, `after` seconds from now at the earliest."""
+        far = self._far_speed()
+        if self.speed is not None and far is not None and far != self.speed:
+            data = heard_as(data, sent=self.speed, listened=far)
         step = max(1, int(self._rate * _TICK))
         start = max(time.monotonic() + after, self._due)
         for begin in range(0, len(data), step):
@@ -153,9 +162,20 @@ class Terminal:
     def next_due(self) -> float:
         return self._queue[0][0] if self._queue else math.inf
 
+    def _far_speed(self) -> int | None:
+        """The speed that the terminal's other side was opened at; None where it is not a usual one."""
+        import termios
+
+        code = termios.tcgetattr(self._slave)[5]
+        return next((rate for rate in RATES if getattr(termios, f"B{rate}", None) == code), None)
+
     def receive(self) -> bytes:
         try:
-            return os.read(self.master, 1024)
+            data = os.read(self.master, 1024)
+            far = self._far_speed()
+            if data and self.speed is not None and far is not None and far != self.speed:
+                data = heard_as(data, sent=far, listened=self.speed)
+            return data
         except OSError as error:
             if error.errno in (errno.EAGAIN, errno.EIO):
                 return b""
@@ -308,6 +328,8 @@ class Payload:
         """Show the faults planted last; between two samples, so that none is half of each."""
         if self._planted is not None:
             self.faults, self._planted = self._planted, None
+            self.tap_line.speed = _speed(self.faults.get("speed"))
+            self.logger_line.speed = _speed(self.faults.get("logger-speed"))
         self._write_status()
 
     def _write_status(self) -> None:
@@ -322,6 +344,10 @@ class Payload:
         written = self.folder / (STATUS + ".new")
         written.write_text(json.dumps(status))
         written.replace(self.folder / STATUS)
+
+
+def _speed(value: str | None) -> int | None:
+    return None if value is None else int(float(value))
 
 
 def main(arguments: list[str] | None = None) -> int:
