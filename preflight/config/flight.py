@@ -47,6 +47,8 @@ Role = Literal[
     "battery",
     "fix",
     "satellites",
+    "dilution",
+    "model",
 ]
 Chemistry = Literal["alkaline", "li-fes2", "nimh", "li-ion", "lifepo4"]
 Framing = Annotated[
@@ -216,10 +218,11 @@ class Card(_File, frozen=True, kw_only=True):
     `fixed_reader` is the volume's label and size as the crew read them off the card ("FULMAR 32 GB"): typed
     where the reader is built in and its card is called a fixed disk, it lets card-write and card-capacity
     write files of their own to that volume and no other. `capacity_test` says how much of the free space
-    card-capacity fills: samples all over it, or all of it.
+    card-capacity fills: samples all over it, or all of it. `log` names the logger's files ("LOG*.CSV").
     """
 
     volume: Name
+    log: Name | None = None
     fixed_reader: (
         Annotated[
             str,
@@ -267,9 +270,10 @@ class Cells(_File, frozen=True, kw_only=True):
 
 
 class Beacon(_File, frozen=True, kw_only=True):
-    """[beacon]: without `battery` it is fed by the payload's."""
+    """[beacon]: without `battery` it is fed by the payload's. Each of its reports holds the text `call`."""
 
     interval: Annotated[Duration, Meta(gt=0, le=86400)]
+    call: Name | None = None
     battery: Cells | None = None
 
 

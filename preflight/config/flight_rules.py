@@ -12,6 +12,7 @@ from preflight.config import patterns
 from preflight.config.flight import (
     Airspace,
     Beacon,
+    Card,
     Cells,
     Exchange,
     FlightInfo,
@@ -33,7 +34,10 @@ from preflight.config.quantities import KINDS, kind_of_unit
 from preflight.names import UNITS
 
 # Names whose value is a word or an identity: nothing to compare with a limit.
-WORDS = {"card.type", "card.identity", "card.label"}
+WORDS = {
+    *("card.type", "card.identity", "card.label"),
+    *("log.resumed", "log.pattern", "position.fix", "position.model"),
+}
 
 # What a role's unit must be a unit of; roles not named here have none.
 _ROLE_KINDS = {
@@ -85,11 +89,18 @@ def _names(found: Found) -> None:
         unique(found, [((*path, "name"), table.name) for path, table in tables], "name")
 
 
-def relative(found: Found, path: Path, name: str) -> None:
-    """Note a file name that leads out of the folder of the file that names it."""
+def relative(
+    found: Found,
+    path: Path,
+    name: str,
+    *,
+    root: str = "this file's folder",
+    remedy: str = "keep the file beside it",
+) -> None:
+    """Note a file name that leads out of its root, the folder of the file that names it."""
     posix, windows = PurePosixPath(name), PureWindowsPath(name)
     if posix.is_absolute() or windows.drive or windows.root or ".." in (*posix.parts, *windows.parts):
-        found.add(path, f"{what(name)} leads out of this file's folder", "keep the file beside it")
+        found.add(path, f"{what(name)} leads out of {root}", remedy)
 
 
 def _place_and_time(found: Found) -> None:
@@ -99,6 +110,10 @@ def _place_and_time(found: Found) -> None:
     wind = found.get(Wind, "wind")
     if wind is not None:
         relative(found, ("wind", "table"), wind.table)
+    card = found.get(Card, "card")
+    if card is not None and card.log is not None:
+        remedy = 'name files as they are seen on the card, as in "LOG*.CSV"'
+        relative(found, ("card", "log"), card.log, root="the card", remedy=remedy)
     airspace = found.get(Airspace, "airspace")
     for i, name in enumerate(airspace.rules if airspace is not None else ()):
         relative(found, ("airspace", "rules", i), name)

@@ -23,6 +23,7 @@ BY_ROLE = {
     "altitude": "GGA.alt",
     "satellites": "GGA.numSV",
     "fix": "GGA.quality",
+    "dilution": "GGA.HDOP",
 }
 """Where a field without a key is read from, by its role. GGA altitude is above the geoid."""
 

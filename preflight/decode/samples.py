@@ -27,7 +27,10 @@ _PIECE = 65536  # bytes taken into the buffer at a time
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
 _NO_NUMBER = frozenset(("nan", "inf", "infinity"))
 _NUMERIC_ROLES = frozenset(
-    ("counter", "pressure", "temperature", "latitude", "longitude", "altitude", "battery", "satellites")
+    (
+        *("counter", "pressure", "temperature", "latitude", "longitude", "altitude", "battery"),
+        *("satellites", "dilution"),
+    )
 )
 _DIGITS = b"0123456789.+- "
 # A line that is not a word alone: empty, a number, "nan" and the like, or with space around it.
