@@ -17,7 +17,7 @@ from preflight.errors import RecordError, Refused
 from preflight.readings import decimal_text
 from preflight.record import kinds
 from preflight.record.entry import Entry
-from preflight.record.folder import CHECKLIST, FLIGHT, ROSTER, RecordFiles, read
+from preflight.record.folder import CHECKLIST, FLIGHT, PINNED, ROSTER, RecordFiles, read
 from preflight.record.keys import Keyring
 from preflight.record.mirror import Mirror
 from preflight.record.roster import Roster
@@ -211,18 +211,30 @@ def chain_of(record: Path) -> tuple[RecordFiles, ...]:
 
 def _back(record: Path) -> Iterator[RecordFiles]:
     seen: set[str] = set()
-    folder, head = record, None
+    folder, head, later = record, None, None
     while True:
         files = _upto(read(folder), head)
         yield files
         seen.add(files.rec)
-        previous = opened(files.entries[0]).previous
+        data = opened(files.entries[0])
+        if later is not None:
+            _same_files(files.rec, data, later)
+        previous, later = data.previous, data
         if previous is None or previous.why not in CONTINUES:
             return
         folder = record.parent / previous.rec
         if previous.rec in seen or not folder.is_dir():
             raise RecordError(f"{files.rec} goes on from {previous.rec}, which is not beside it")
         head = previous.head
+
+
+def _same_files(rec: str, data: kinds.OpenData, later: kinds.OpenData) -> None:
+    """A walk is judged by one flight file, checklist and roster from its first record to its last."""
+    for name, key in PINNED.items():
+        if getattr(data, key) != getattr(later, key):
+            raise RecordError(f"a record goes on from {rec} with another {name}; a walk keeps its files")
+    if data.drill != later.drill:
+        raise RecordError(f"a record goes on from {rec}, and only one of the two is a drill's")
 
 
 def _upto(files: RecordFiles, head: str | None) -> RecordFiles:

@@ -45,21 +45,29 @@ class Ran:
 
     @property
     def logs(self) -> Path:
-        return self.root / "logs"
+        return self.root / "one" / "logs"
 
     @property
     def other(self) -> Path:
-        return self.root / "other"
+        return self.root / "two" / "logs"
 
 
 def traced(place: Place, root: Path, fault: str | None = None) -> Ran:
     """Walks under strace, with one call made to fail."""
-    root.mkdir()
+    for device in ("one", "two"):
+        (root / device).mkdir(parents=True)
     trace = root / "trace"
     words = ["strace", "-f", "--seccomp-bpf", "-y", "-qq", "-o", str(trace), "-e", "trace=write,fsync"]
     if fault is not None:
         words += ["-e", f"inject={fault}"]
-    run = [sys.executable, "-B", str(SCRIPT), str(place.root), str(root / "logs"), str(root / "other")]
+    run = [
+        sys.executable,
+        "-B",
+        str(SCRIPT),
+        str(place.root),
+        str(root / "one" / "logs"),
+        str(root / "two" / "logs"),
+    ]
     done = subprocess.run([*words, *run], capture_output=True, text=True, check=False, timeout=120)
     if "ptrace" in done.stderr and "not permitted" in done.stderr:
         pytest.skip("this system lets nobody trace a process")
@@ -85,7 +93,7 @@ def chosen(whole: Ran) -> list[tuple[str, int, str]]:
     for name, faults in FAULTS.items():
         calls = [call for call in whole.calls if call.name == name]
         for number, call in enumerate(calls, 1):
-            if call.path.startswith(str(whole.root)) and "trace" not in call.path:
+            if call.path.startswith(str(whole.root)):
                 every += [(name, number, fault) for fault in faults]
     if LONG:
         return every
