@@ -172,14 +172,14 @@ class Terminal:
     def receive(self) -> bytes:
         try:
             data = os.read(self.master, 1024)
-            far = self._far_speed()
-            if data and self.speed is not None and far is not None and far != self.speed:
-                data = heard_as(data, sent=far, listened=self.speed)
-            return data
         except OSError as error:
             if error.errno in (errno.EAGAIN, errno.EIO):
                 return b""
             raise
+        far = self._far_speed()
+        if self.speed is None or far is None or far == self.speed:
+            return data
+        return heard_as(data, sent=far, listened=self.speed)
 
     def close(self) -> None:
         with contextlib.suppress(OSError):
