@@ -61,8 +61,8 @@ def test_one_way_logging_needs_no_way_back():
                 lead("flight computer 6 receive 3.3 > logger 2 receive 3.3"),
                 GROUND,
             ),
-            "Not crossed: flight computer pin 5 and logger pin 3 are both transmit, flight computer pin 6 and "
-            "logger pin 2 both receive.",
+            "Not crossed: flight computer pin 5 and logger pin 3 are both transmit, flight computer pin 6 "
+            "and logger pin 2 both receive.",
             "Swap the two leads at one end",
             id="straight",
         ),
