@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from serial_ends import FarEnd, make_flight
 from small_flight import CHECKLIST, go
 
+from preflight.checks.base import Context, run_check
+from preflight.checks.logger_response import check
 from preflight.errors import Refused
 from preflight.readings import Finding, Reading
 from preflight.walk.opening import Sources
@@ -83,4 +86,24 @@ def test_samples_turn_stale_when_the_logger_was_spoken_to_after_them(walk):
 def test_the_first_talk_with_the_logger_counts_as_well(walk):
     found(walk, "samples", heard())
     found(walk, "logger", left("2031-03-09T07:09:00.000Z"))
+    assert walk.state().steps["samples"].outcome == "stale"
+
+
+def test_a_real_talk_with_the_logger_turns_samples_stale(walk, tmp_path):
+    def ready(end, data):
+        if b"?" in data:
+            end.send(b"ready\r\n")
+
+    with FarEnd(ready) as far:
+        flight = make_flight(
+            link={"baud": 9600},
+            port=[{"use": "logger", "at": far.path}],
+            logger={"exchange": [{"send": "?\r", "expect": "ready"}], "leave": [{"send": "go\r"}]},
+        )
+        context = Context(flight=flight, folder=tmp_path)
+        found(walk, "logger", run_check(check, context))
+        found(walk, "samples", heard())
+        assert walk.state().steps["samples"].outcome == "go"
+        walk.found("logger", run_check(check, context))
+    # Also before anybody has signed the second talk: the logger was spoken to.
     assert walk.state().steps["samples"].outcome == "stale"
