@@ -6,6 +6,7 @@ import itertools
 from collections import Counter
 from collections.abc import Sequence
 
+from preflight.checks.times import read_times
 from preflight.clean import clean
 from preflight.config.flight import SampleField, Site
 from preflight.decode.samples import Sample, Value
@@ -16,9 +17,16 @@ PLACEHOLDERS = frozenset(
 ) | {65535.0, 32767.0, -32768.0, 4294967295.0}
 # What a common kind of digital thermometer gives before it has measured, and off its lead. From memory.
 TEMPERATURE_PLACEHOLDERS = frozenset((85.0, -127.0))
+_ZERO_NOW_AND_THEN = frozenset(("pressure", "latitude", "longitude", "battery"))
 _NEVER_ZERO = frozenset(("pressure", "temperature", "latitude", "longitude", "altitude", "battery"))
+_READ = 1000  # times read of a run that is in order
 _WRAPS = (2.0**8, 2.0**16, 2.0**32, 1e2, 1e3, 1e4, 1e5, 1e6)
+_MISSED_AT_WRAP = 3
+"""Samples that may be missing where a counter goes over its end and still be told from a restart."""
 _STANDING_STILL = 2.5  # seconds after which a clock of whole seconds must have moved
+_STEPS_AHEAD = 20.0
+"""Usual steps, and 10 s at least, by which a clock that goes ahead at once was set. Common practice, no
+source."""
 
 
 def run_faults(
@@ -35,6 +43,11 @@ def run_faults(
         if field.role == "counter":
             faults += counter_faults(name, values)
             continue
+        faults += _now_and_then(field, name, values, site)
+        if field.role == "time":
+            wrong, noticed = time_faults(name, field, values)
+            faults += wrong
+            remarks += noticed
         first = values[0]
         if first is None or any(value != first for value in values):
             continue
@@ -70,12 +83,13 @@ def counter_faults(name: str, values: Sequence[Value]) -> list[str]:
         # Half a step more is still the next one: some counters count milliseconds.
         if 0 <= found < 1.5 * step:
             continue
-        if found < 0 and not wraps(before, after, step):
+        lost = max(1, round(found / step) - 1) if found > 0 else _missed_at_wrap(before, after, step)
+        if lost is None:
             faults.append(
                 f"{name} went from {before:.10g} back to {after:.10g}: did the flight computer restart?"
             )
-        elif found > 0:
-            missing += max(1, round(found / step) - 1)
+        elif lost:
+            missing += lost
             where = where or f"first between {before:.10g} and {after:.10g}"
     if missing:
         faults.append(f"{name}: {missing} sample{'s' * (missing > 1)} missing, {where}")
@@ -84,7 +98,94 @@ def counter_faults(name: str, values: Sequence[Value]) -> list[str]:
 
 def wraps(before: float, after: float, step: float) -> bool:
     """Whether a counter that goes up by `step` went over its end between these two."""
-    return any(before + step - wrap == after for wrap in _WRAPS)
+    return _missed_at_wrap(before, after, step) is not None
+
+
+def _missed_at_wrap(before: float, after: float, step: float) -> int | None:
+    for missed in range(_MISSED_AT_WRAP + 1):
+        if any(before + step * (missed + 1) - wrap == after for wrap in _WRAPS):
+            return missed
+    return None
+
+
+def time_faults(name: str, field: SampleField, values: Sequence[Value]) -> tuple[list[str], list[str]]:
+    """(faults, remarks) on a clock that goes back, or ahead at once; midnight is neither."""
+    first, last = values[0], values[-1]
+    texts = isinstance(first, str) and isinstance(last, str) and len(first) == len(last)
+    if texts and set(map(type, values)) == {str} and read_times(field, [first, last]) is not None:
+        # Times written alike sort as they follow each other: no need to read each of many.
+        ordered = sorted(values) == list(values)  # type: ignore[type-var]
+        if ordered and len(set(map(len, values))) == 1:  # type: ignore[arg-type]
+            values = [*values[:: len(values) // _READ + 1], last]
+    times = read_times(field, values)
+    if times is None:
+        return ([f"{name}: “{shown}” is no time" for shown in _texts(values)[:1]], [])
+    faults = [f"{name}: “{clean(str(times.wrong), limit=80)}” is no time"] if times.wrong is not None else []
+    known = [
+        (second, value) for second, value in zip(times.seconds, values, strict=True) if second is not None
+    ]
+    steps = sorted(after[0] - before[0] for before, after in itertools.pairwise(known))
+    usual = max(steps[len(steps) // 2], times.resolution) if steps else times.resolution
+    remarks: list[str] = []
+    for (before, written), (after, then) in itertools.pairwise(known):
+        if after < before:
+            faults.append(
+                f"{name} went from {_value(written)} back to {_value(then)}: did the flight computer "
+                "restart, or was its clock set?"
+            )
+            break
+        if after - before > max(10.0, _STEPS_AHEAD * usual):
+            remarks.append(
+                f"{name} went from {_value(written)} to {_value(then)} at once: a pause, or its clock was set"
+            )
+            break
+    return faults, remarks
+
+
+def _texts(values: Sequence[Value]) -> list[str]:
+    return [clean(value, limit=80) for value in values if isinstance(value, str)]
+
+
+def _value(value: Value) -> str:
+    return f"{value:.10g}" if isinstance(value, float) else clean(str(value), limit=80)
+
+
+def placeholder_fields(
+    fields: Sequence[SampleField], samples: Sequence[Sample], site: Site
+) -> frozenset[str]:
+    """Names of the fields that hold the same placeholder in every sample."""
+    found = set()
+    for field in fields:
+        first = samples[0].values.get(field.name) if samples else None
+        if (
+            isinstance(first, float)
+            and _is_placeholder(field, first, site)
+            and all(sample.values.get(field.name) == first for sample in samples)
+        ):
+            found.add(field.name)
+    return frozenset(found)
+
+
+def _now_and_then(field: SampleField, name: str, values: Sequence[Value], site: Site) -> list[str]:
+    """A placeholder in some of the samples, far from what the others hold."""
+    kinds = PLACEHOLDERS | TEMPERATURE_PLACEHOLDERS if field.role == "temperature" else PLACEHOLDERS
+    if field.role in _ZERO_NOW_AND_THEN:
+        kinds |= {0.0}
+    suspects = {kind for kind in kinds.intersection(values) if _is_placeholder(field, kind, site)}
+    others = [value for value in values if isinstance(value, float) and value not in suspects]
+    if not suspects or len(others) < 2:
+        return []
+    low, high = min(others), max(others)
+    room = 5 * (high - low) + 0.005 * max(abs(low), abs(high))
+    faults = []
+    for suspect in sorted(suspects):
+        if not low - room <= suspect <= high + room:
+            count = values.count(suspect)
+            faults.append(
+                f"{name} is {suspect:g} in {count} of {len(values)} samples: a placeholder, not a value. "
+                "Check the sensor and its wiring"
+            )
+    return faults
 
 
 def _is_placeholder(field: SampleField, value: float, site: Site) -> bool:

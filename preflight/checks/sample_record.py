@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import itertools
-from collections import Counter
 
 from preflight.checks.base import Context, Run
+from preflight.checks.judging import clock_faults, judge_samples
 from preflight.checks.listening import Listened, listen_on_tap, worth_listening
 from preflight.checks.restarts import restart_seen
-from preflight.checks.sample_faults import run_faults
 from preflight.checks.tap import LEADS, PUT_BACK, Capture, capture, nothing_decoded, wanted_samples
 from preflight.clean import clean
 from preflight.decode.samples import Value
@@ -24,7 +23,8 @@ GAP_FACTOR = 2.5
 
 
 class SampleRecord:
-    """Captures samples from the tap and judges layout, ranges, counters, clock and placeholders.
+    """Captures samples from the tap and judges layout, ranges, counters, clock and placeholders, and sets
+    them against the site, the battery and this laptop's clock.
 
     Measures the samples' length, rate, jitter and longest gap, which feed the figures of line and card.
     """
@@ -64,10 +64,10 @@ def _judged(context: Context, heard: Capture, listened: Listened) -> Finding:
             why.insert(0 if listened.found else 1, listened.sentence)
         return _finding("no-go", readings, why, heard)
     faults = [heard.lost] if heard.lost else []
-    faults += _field_faults(heard)
-    seconds = heard.times[-1] - heard.times[0]
-    of_run, noticed = run_faults(layout.field, heard.samples, seconds, context.flight.site)
-    faults += of_run
+    of_run, noticed = judge_samples(context.flight, heard.samples, heard.times[-1] - heard.times[0])
+    of_clock, apart = clock_faults(context.flight, heard)
+    faults += [*of_run, *of_clock]
+    noticed += apart
     if len(heard.samples) < 3 and not heard.stopped:
         faults.append(
             f"Only {len(heard.samples)} sample(s) came in {heard.seconds:.0f} s; {layout.rate:g} Hz declared"
@@ -123,19 +123,6 @@ def _readings(context: Context, heard: Capture) -> list[Reading]:
     return readings
 
 
-def _field_faults(heard: Capture) -> list[str]:
-    """One sentence for each field that was wrong: the first case of it, and in how many samples."""
-    count = len(heard.samples)
-    first: dict[str, str] = {}
-    times: Counter[str] = Counter()
-    for sample in heard.samples:
-        for fault, field in zip(sample.faults, sample.faulty, strict=True):
-            key = field or fault
-            first.setdefault(key, fault)
-            times[key] += 1
-    return [f"{clean(fault)}, in {times[key]} of {count} samples" for key, fault in first.items()]
-
-
 def _compared(context: Context, heard: Capture) -> list[str]:
     """Remarks on where the samples differ from what is declared."""
     from preflight.figures.limits import DISAGREEMENT
@@ -186,7 +173,11 @@ def _finding(
         readings=tuple(readings or ()),
         remarks=tuple(remarks or ()),
         evidence=heard.evidence() if heard is not None else (),
-        reads=("link.baud", "link.framing", "port", "sample.format", "sample.field", "logger.left_at"),
+        reads=(
+            *("link.baud", "link.framing", "port", "sample.format", "sample.field", "logger.left_at"),
+            *("site.latitude", "site.longitude", "site.elevation", "site.qnh"),
+            *("battery.chemistry", "battery.series"),
+        ),
         power_cycle=f"seen on the tap: {restart}" if restart else "",
     )
 

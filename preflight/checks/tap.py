@@ -6,6 +6,7 @@ import math
 import time
 from collections.abc import Generator
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from preflight.checks.base import Context
 from preflight.clean import clean
@@ -39,8 +40,9 @@ class Capture:
     """What the tap heard.
 
     `times` are when each sample was complete and `first` when the first byte came, in seconds since the
-    start; `data` the first EVIDENCE_LIMIT of the `size` bytes heard. `lost` is what happened to the line in
-    the middle, `stopped` whether the crew ended it, `undecoded`, `look` and `notes` are the decoder's.
+    start, which was at `began` by this laptop's clock; `data` the first EVIDENCE_LIMIT of the `size` bytes
+    heard. `lost` is what happened to the line in the middle, `stopped` whether the crew ended it,
+    `undecoded`, `look` and `notes` are the decoder's.
     """
 
     samples: list[Sample] = field(default_factory=list)
@@ -49,6 +51,7 @@ class Capture:
     size: int = 0
     seconds: float = 0.0
     first: float | None = None
+    began: datetime | None = None
     stopped: bool = False
     lost: str | None = None
     undecoded: int = 0
@@ -89,6 +92,7 @@ def capture(context: Context, wanted: int) -> Generator[Progress, None, Capture]
     kept = bytearray()
     with open_port(tap_port(context), flight.link, context.folder) as line:
         started = last = time.monotonic()
+        heard.began = context.clock.now().at
         shown = 0.0
         while len(heard.samples) < wanted:
             now = time.monotonic()
