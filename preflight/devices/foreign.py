@@ -20,7 +20,6 @@ _SIGNATURES: tuple[tuple[int, bytes, str], ...] = (
     (32, b"NXSB", "APFS"),
     (1024, b"H+\0\x04", "HFS Plus"),
     (1024, b"HX\0\x05", "HFS Plus"),
-    (1024, b"BD", "HFS"),
     (1024, b"\x10\x20\xf5\xf2", "F2FS"),
     (65536 + 64, b"_BHRfS_M", "Btrfs"),
 )

@@ -216,7 +216,9 @@ def _read(blocks: Blocks) -> tuple[FatVolume | ExfatVolume, tuple[str, ...]]:
     try:
         content = FatVolume(here) if chosen.kind == "FAT" else read_exfat(here)
     except BadVolumeError as error:
-        raise _bad(f"{shown}: {error}", here) from error
+        # Some have a boot sector that begins as FAT's does.
+        name = foreign_name(here)
+        raise (_bad(f"{shown}: {error}", here) if name is None else _foreign(here, name)) from error
     kind = content.type if isinstance(content, FatVolume) else "exFAT"
     return content, layout.remarks + _partition_remarks(layout, chosen, kind)
 
@@ -228,11 +230,16 @@ def _no_volume(blocks: Blocks, layout: Layout) -> BadVolumeError:
     for partition in layout.partitions:
         name = name or foreign_name(blocks.part(partition.start, partition.size))
     if name is not None:
-        error = _bad(f"{shown} holds {name}, which no logger reads: format the card for the logger", blocks)
-        error.found = name
-        return error
+        return _foreign(blocks, name)
     said = "".join(f". {remark}" for remark in layout.remarks)
     return _bad(f"{shown} holds no FAT or exFAT volume: format the card for the logger{said}", blocks)
+
+
+def _foreign(blocks: Blocks, name: str) -> BadVolumeError:
+    shown = clean(str(blocks.path))
+    error = _bad(f"{shown} holds {name}, which no logger reads: format the card for the logger", blocks)
+    error.found = name
+    return error
 
 
 def _bad(why: str, blocks: Blocks) -> BadVolumeError:

@@ -1,4 +1,4 @@
-"""Cards by the usual formatters and partitioners: free space to the byte as fsck.fat finds it in the table."""
+"""Cards by the usual formatters and partitioners: free space to the byte as fsck.fat counts the table."""
 
 import struct
 import subprocess
