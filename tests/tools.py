@@ -18,6 +18,7 @@ PACKAGES = {
     "openssl": "openssl",
     "strace": "strace",
     "tmux": "tmux",
+    "mkfs.ext4": "e2fsprogs",
     "pdftotext": "poppler-utils",
     "pdfinfo": "poppler-utils",
 }
