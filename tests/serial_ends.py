@@ -21,6 +21,11 @@ BASE = {
     "payload": {"package": [{"name": "instrument pack", "mass": 0.9}]},
     "recovery": {"search": 10800.0},
 }
+# Where the simulated payload stands.
+PAYLOAD_SITE = {
+    **{"latitude": -43.93, "longitude": 171.62, "elevation": 212.0, "timezone": "UTC"},
+    **{"qnh": 101800.0, "temperature": 282.15},
+}
 
 
 def make_flight(**sections: object) -> Flight:

@@ -11,7 +11,7 @@ import threading
 import time
 
 import pytest
-from serial_ends import FarEnd, make_flight, wait_until
+from serial_ends import PAYLOAD_SITE, FarEnd, make_flight, wait_until
 
 from preflight.checks import listening, tap
 from preflight.checks.base import Context, run_check
@@ -48,6 +48,7 @@ def quick(monkeypatch):
 
 def flight(payload, baud=38400, **sections):
     return make_flight(
+        site=PAYLOAD_SITE,
         link={"baud": baud},
         port=[{"use": "tap", "at": payload.tap}, {"use": "logger", "at": payload.logger}],
         sample={"rate": RATE, "format": "delimited", "length": 72.0, "field": list(SAMPLE_FIELDS)},

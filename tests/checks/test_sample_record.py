@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 
 import pytest
-from serial_ends import FarEnd, make_flight, wait_until
+from serial_ends import PAYLOAD_SITE, FarEnd, make_flight, wait_until
 
 from preflight.checks import tap
 from preflight.checks.base import Context, run_check
@@ -15,8 +15,6 @@ from preflight.practice.faults import SAMPLE_FIELDS
 from preflight.practice.simulate import SimulatedPayload
 
 RATE = 40.0
-# Where the simulated payload stands.
-SITE = {"latitude": -43.93, "longitude": 171.62, "elevation": 212.0, "timezone": "UTC", "qnh": 101800.0}
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +32,7 @@ def quick(monkeypatch):
 
 def flight(at, *, rate=RATE, length=72.0, format="delimited", fields=SAMPLE_FIELDS, limits=None, **layout):
     return make_flight(
-        site=SITE,
+        site=PAYLOAD_SITE,
         link={"baud": 38400},
         port=[{"use": "tap", "at": str(at)}],
         sample={"rate": rate, "format": format, "length": length, "field": list(fields), **layout},
