@@ -14,6 +14,9 @@ from preflight.readings import Finding, FindingOutcome, Progress, Reading, judge
 
 OPEN = "battery.open_voltage"
 LOADED = "battery.loaded_voltage"
+METER_OPEN = "meter.open_voltage"
+METER_LOADED = "meter.loaded_voltage"
+"""What a team's own check reads from a meter on the terminals, earlier in the walk."""
 
 # V per cell at rest: from, to, of a pack that is fresh or just charged.
 OPEN_VOLTAGE: dict[str, tuple[float, float]] = {
@@ -47,8 +50,9 @@ class _Loaded:
 class BatteryVoltage:
     """Judges the open voltage by chemistry and cells in series, the loaded one by cut-off, rail and dropout.
 
-    Both may be typed; the loaded one is else the lowest that the tap reads from the sample field with the
-    role battery. An open voltage measured earlier in this walk still counts, a loaded one does not.
+    Both may be typed, or come from a meter that another check has read; the loaded one is else the lowest
+    that the tap reads from the sample field with the role battery. An open voltage measured earlier in this
+    walk still counts, a loaded one only if it is the meter's.
     """
 
     name = "battery-voltage"
@@ -91,7 +95,7 @@ class BatteryVoltage:
             evidence=loaded.heard.evidence(),
             reads=(
                 *("battery.chemistry", "battery.series", "battery.cut_off"),
-                *("battery.rail", "battery.dropout", "battery.regulator"),
+                *("battery.rail", "battery.dropout", "battery.regulator", METER_OPEN, METER_LOADED),
             ),
         )
 
@@ -100,17 +104,30 @@ def _at_rest(context: Context) -> tuple[float | None, list[str]]:
     typed = context.typed.get(OPEN)
     if typed is not None:
         return typed, []
-    earlier = context.measured.get(OPEN)
-    if earlier is not None and earlier.source == "measured" and isinstance(earlier.value, (int, float)):
-        return float(earlier.value), [f"The open voltage is the one measured before: {earlier.value:.4g} V"]
+    metered = _measured(context, METER_OPEN)
+    if metered is not None:
+        return metered, [f"The open voltage is the meter's: {metered:.4g} V"]
+    earlier = _measured(context, OPEN)
+    if earlier is not None:
+        return earlier, [f"The open voltage is the one measured before: {earlier:.4g} V"]
     return None, []
 
 
+def _measured(context: Context, name: str) -> float | None:
+    reading = context.measured.get(name)
+    if reading is None or reading.source != "measured" or not isinstance(reading.value, (int, float)):
+        return None
+    return float(reading.value)
+
+
 def _loaded(context: Context) -> Generator[Progress, None, _Loaded]:
-    """The loaded voltage, typed or from the tap."""
+    """The loaded voltage: typed, the meter's, or from the tap."""
     typed = context.typed.get(LOADED)
     if typed is not None:
         return _Loaded(typed)
+    metered = _measured(context, METER_LOADED)
+    if metered is not None:
+        return _Loaded(metered)
     by_hand = f"measure it at the terminals, payload running, and type {LOADED} in volts"
     source = _field(context)
     if source is None or not context.flight.has("port.tap"):
