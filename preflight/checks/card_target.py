@@ -132,7 +132,9 @@ def _look(judgement: Judgement, context: Context, path: Path) -> tuple[Mount | N
             compare_identity(judgement, volume, context)
             _same_card(judgement, volume, context)
             return volume.mount, volume.label, (volume.size or 0, volume.capacity)
-    except BadVolumeError:
+    except BadVolumeError as error:
+        if error.damaged:
+            raise
         # Not a file system that is read here: card-format names it. What is mounted can be written to.
         if known_identity(context) is not None:
             judgement.gaps.append("whether this is still the card checked before: no FAT or exFAT is on it")

@@ -34,11 +34,13 @@ class GoneError(DeviceError):
 class BadVolumeError(DeviceError):
     """What is on the card contradicts itself: no volume to trust.
 
-    `judged` is the sector looked at. `found` names the file system where it is another than FAT or exFAT.
+    `judged` is the sector looked at. `found` names the file system where it is another than FAT or exFAT;
+    `damaged` says that it is one of these and not to be trusted.
     """
 
     judged: bytes = b""
     found: str = ""
+    damaged: bool = False
 
 
 class Blocks:

@@ -218,7 +218,11 @@ def _read(blocks: Blocks) -> tuple[FatVolume | ExfatVolume, tuple[str, ...]]:
     except BadVolumeError as error:
         # Some have a boot sector that begins as FAT's does.
         name = foreign_name(here)
-        raise (_bad(f"{shown}: {error}", here) if name is None else _foreign(here, name)) from error
+        if name is not None:
+            raise _foreign(here, name) from error
+        bad = _bad(f"{shown}: {error}", here)
+        bad.damaged = True
+        raise bad from error
     kind = content.type if isinstance(content, FatVolume) else "exFAT"
     return content, layout.remarks + _partition_remarks(layout, chosen, kind)
 

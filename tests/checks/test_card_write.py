@@ -22,6 +22,7 @@ from card_images import (
     mounted,
     need_fuse,
     need_loop,
+    patch,
     readings,
     run,
 )
@@ -39,6 +40,7 @@ from preflight.devices.marked_blocks import PAGE, WORDS
 from preflight.devices.mounts import mount_at
 from preflight.devices.own_file import own_name
 from preflight.devices.removable import Medium
+from preflight.errors import PreflightError
 from preflight.readings import Finding, Progress
 
 LINK = '[link]\nbaud = 38400\nbuffer = "{}"\n'
@@ -382,6 +384,19 @@ def test_a_fat16_card_over_fuse_is_left_as_it_was(tmp_path: Path):
         assert alone["card.identity"].value == "9999-8888 33554432 B"
 
 
+def test_a_damaged_volume_is_never_written_to(tmp_path: Path):
+    need_fuse("fusefat", "fusermount")
+    image = make_fat(tmp_path / "card.img", 32 * MIB, 16, "-s", 4)
+    command = ("fusefat", image, "-o", f"rw+,fsname={image}")
+    with mounted(tmp_path / "mnt", *command, unmount=("fusermount", "-u")) as point:
+        patch(image, 16, b"\x09")  # nine FATs
+        before = image.read_bytes()
+        finding = judge(check, point)
+        assert image.read_bytes() == before
+    assert finding.outcome == "no-go"
+    assert "number of FATs can't be 9" in finding.remarks[0]
+
+
 def test_an_exfat_card_over_a_loop_device_is_written_to(tmp_path: Path):
     need_loop()
     need_fuse("mount.exfat-fuse", "umount")
@@ -403,3 +418,10 @@ def test_an_ext4_card_is_written_to_although_no_logger_reads_it(tmp_path: Path):
         finding = judge(check, point, measured=known)
     assert finding.outcome == "open"
     assert "Not checked: whether this is still the card checked before" in told(finding)
+
+
+@pytest.mark.parametrize("typed", ["32 GB", "FULMAR", "FULMAR 32", "FULMAR big GB", "", "FULMAR 32 GB extra"])
+def test_a_fixed_reader_without_label_and_size_is_a_mistake_in_the_flight_file(typed: str):
+    text = flight_text("card.img").replace("[card]\n", f'[card]\nfixed_reader = "{typed}"\n')
+    with pytest.raises(PreflightError, match="fixed_reader"):
+        parse_flight(text.encode(), "flight.toml")
