@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct
 
 from preflight.config.flight import Flight
+from preflight.config.keys import flight_keys
 from preflight.config.quantities import Duration
 
 Id = Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$", description="lower case, digits, hyphens")]
@@ -84,7 +85,7 @@ class Step(_File, frozen=True, kw_only=True):
         """Why the step does not apply to a flight by what its file declares; None where it does."""
         absent = next((name for name in self.needs if not flight.has(name)), None)
         if absent is not None:
-            return f"the flight file has no [{absent}]"
+            return f"the flight file has no {absent if absent in flight_keys() else f'[{absent}]'}"
         for key, wanted in self.applies_if.items():
             word = flight.word(key)
             if word != wanted:

@@ -17,6 +17,7 @@ CHECKS = (
     "card-space",
     "card-write",
     "card-capacity",
+    "logger-unpowered",
     "logger-response",
     "wiring",
     "sample-record",
@@ -146,7 +147,7 @@ def _step(found: Found, path: Path, step: Step, roles: frozenset[str] | None) ->
             remedy = _near_or(name, known_names, 'name a flight-file key, a reading or "power"')
             found.add((*path, "reads", i), f"nothing is called {quoted(name)}", remedy)
     for i, name in enumerate(step.needs):
-        if name not in sections:
+        if name not in sections and name not in keys:
             found.add((*path, "needs", i), f"no section is called {quoted(name)}", instead(name, sections))
     for name, word in step.applies_if.items():
         _condition(found, (*path, "applies_if", name), name, word)

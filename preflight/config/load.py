@@ -60,6 +60,7 @@ def parse_checklist(data: bytes, where: str) -> Checklist:
     found = Found(parse_toml(text, where), where, text)
     if compose.is_composed(found.raw):
         found.add(("checklist",), "extends or takes in other files", "put it together with them first")
+        found.finish(Checklist)
     return compose.typed(found)
 
 

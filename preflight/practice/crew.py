@@ -30,6 +30,9 @@ OVER_AND_OVER = 9
 
 MEASURED: dict[str, tuple[float, str]] = {
     "ground wind": (2.4, "m/s"),
+    "gust": (3.9, "m/s"),
+    "forecast gust": (5.5, "m/s"),
+    "resistance to earth": (0.8, "ohm"),
     "climb rate": (4.3, "m/s"),
     "highest altitude": (29540.0, "m"),
 }
@@ -39,10 +42,19 @@ OFF_DECLARED: dict[str, float] = {"balloon.neck_lift": 0.97}
 """Where what is measured differs from what the flight file declares: the share of it that is found."""
 
 ANSWERS: dict[str, str] = {
+    "authority": "the area's duty unit (simulated)",
     "reference": "PRACTICE-0417",
+    "conditions": "none (simulated)",
     "who answered": "the duty officer (simulated)",
 }
 """What the invented authority says; an answer to any other question is a time."""
+
+NOT_IN_PRACTICE: dict[str, str] = {
+    "card-write": "practice: the card is an image file, which is not written to",
+    "card-capacity": "practice: the card is an image file, which is not written to",
+    "contact-lost": "practice: contact is not lost",
+}
+"""Checks and steps that can't be done here, and the reason why they don't apply, which the crew signs."""
 
 
 class Stopped(PreflightError):  # noqa: N818
@@ -179,7 +191,7 @@ class SimulatedCrew:
     def _perform(self, step: Step, performer: str) -> tuple[str, tuple[str, ...]]:
         """Do the step: what was answered or seen, and the check's remarks."""
         if step.kind == "check":
-            return "", self._check(step)
+            return "", self._check(step, performer)
         if step.measure is not None:
             self.walk.measure(
                 step.id, performer, self._values(step.measure), limits_for(self.walk.ledger, step)
@@ -187,10 +199,13 @@ class SimulatedCrew:
             return "", ()
         if step.defer is not None:
             return self._defer(step, performer), ()
+        if step.id in NOT_IN_PRACTICE:
+            self.walk.not_applicable(step.id, performer, NOT_IN_PRACTICE[step.id])
+            return "", ()
         self.walk.confirm(step.id, performer, step.response)
         return step.response, ()
 
-    def _check(self, step: Step) -> tuple[str, ...]:
+    def _check(self, step: Step, performer: str) -> tuple[str, ...]:
         assert step.check is not None
         values = self.walk.ledger.values
         context = Context(
@@ -203,6 +218,8 @@ class SimulatedCrew:
         )
         finding = run_check(table.get(step.check), context)
         self.walk.found(step.id, finding)
+        if finding.outcome == "open" and step.check in NOT_IN_PRACTICE:
+            self.walk.not_applicable(step.id, performer, NOT_IN_PRACTICE[step.check])
         return finding.remarks
 
     def _values(self, measure: Measure) -> list[float]:

@@ -22,7 +22,8 @@ def test_the_shipped_files_are_told_apart_and_have_no_problems(capsys: pytest.Ca
     assert (code, err) == (0, "")
     assert out.splitlines() == [
         f'{flight}: flight file "Fulmar 3", no problems',
-        f'{checklist}: checklist "Latex balloon, single payload" revision A: 7 phases, 48 steps, no problems',
+        f'{checklist}: checklist "Latex balloon, single payload" revision B: 12 phases, 76 steps '
+        "(with hydrogen-fill.toml, recovery.toml), no problems",
     ]
 
 
@@ -68,7 +69,7 @@ def test_advice_is_told_and_changes_no_exit_code(tmp_path: Path, capsys: pytest.
     assert (code, err) == (0, "")
     line = text[: text.index("Four corners")].count("\n") + 1
     assert out.splitlines()[0] == (
-        f'{path}:{line}: phase[2].step[6].response: "Checked" can be said without looking; '
+        f'{path}:{line}: phase[4].step[6].response: "Checked" can be said without looking; '
         "state the value or what is seen (advice)"
     )
 
@@ -116,3 +117,23 @@ def test_an_escape_sequence_in_a_file_name_is_shown_and_not_obeyed(
         assert code == 2
         assert "\x1b" not in out + err
         assert err
+
+
+def test_an_airspace_rule_set_says_how_it_was_read(capsys: pytest.CaptureFixture[str]) -> None:
+    path = shipped_file("airspace") / "cfr-101.toml"
+    code, out, err = lint(capsys, str(path))
+    assert (code, err) == (0, "")
+    assert "passages, 24 of them not read at source, oldest text unknown, no problems" in out
+
+
+def test_a_rule_set_that_is_nowhere_is_told_at_its_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = shipped_file("flight.toml").read_text(encoding="utf-8")
+    (tmp_path / "latex-flight.toml").write_bytes(shipped_file("latex-flight.toml").read_bytes())
+    path = tmp_path / "flight.toml"
+    path.write_text(text.replace('"icao-annex-2.toml"', '"atlantis.toml"'), encoding="utf-8")
+    code, _, err = lint(capsys, str(path))
+    line = text[: text.index('rules = ["cfr')].count("\n") + 1
+    assert code == 2
+    assert f'{path}:{line}: airspace.rules[2]: "atlantis.toml": there is no such file' in err

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from preflight.cli.main import run
-from preflight.config.load import load_checklist, load_flight
+from preflight.config.load import flattened_checklist, load_checklist, load_flight
 from preflight.record.roster import Roster
 
 
@@ -70,7 +70,7 @@ def record(folder: Path, tmp_path: Path, **changes: str) -> Path:
         text = text.replace(old, new_text)
     text = text.replace('"latex-flight.toml"', '"lists/ours.toml"')
     (folder / "flight.toml").write_text(text, encoding="utf-8")
-    (folder / "checklist.toml").write_bytes((tmp_path / "source" / "latex-flight.toml").read_bytes())
+    (folder / "checklist.toml").write_bytes(flattened_checklist(tmp_path / "source" / "latex-flight.toml"))
     (folder / "allowed_signers").write_text("# crew\n", encoding="utf-8")
     (folder / "record.jsonl").write_text("", encoding="utf-8")
     return folder

@@ -2,6 +2,7 @@
 
 import pytest
 
+from preflight.config.load import flattened_checklist
 from preflight.config.shipped import shipped_file
 
 
@@ -12,4 +13,5 @@ def flight_text() -> str:
 
 @pytest.fixture(scope="session")
 def checklist_text() -> str:
-    return shipped_file("latex-flight.toml").read_text(encoding="utf-8")
+    """The whole checklist, put together from its files."""
+    return flattened_checklist(shipped_file("latex-flight.toml")).decode()

@@ -11,7 +11,6 @@ import struct
 import subprocess
 import sys
 import time
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,9 @@ from typing import Any
 import psutil
 import pytest
 from tools import need_tool
+
+from preflight.config.load import load_checklist, load_flight
+from preflight.practice.crew import NOT_IN_PRACTICE
 
 pytestmark = pytest.mark.skipif(
     sys.platform == "win32", reason="the simulated payload needs pseudo-terminals"
@@ -79,12 +81,15 @@ def auto(tmp_path_factory: pytest.TempPathFactory) -> Ran:
 
 
 def test_each_step_is_printed_with_value_and_limit(auto: Ran):
-    checklist = tomllib.loads((auto.folder / "preflight-demo" / "latex-flight.toml").read_text())
+    flight = load_flight(auto.folder / "preflight-demo" / "flight.toml")
     told = auto.out.splitlines()
-    for phase in checklist["phase"]:
-        assert phase["title"] in told
-        for step in phase["step"]:
-            assert any(line.startswith(f"  go     {step['id']}: ") for line in told), step["id"]
+    for phase in load_checklist(auto.folder / "preflight-demo" / "latex-flight.toml").phase:
+        steps = [step for step in phase.step if step.unless(flight) is None]
+        assert (phase.title in told) is bool(steps)
+        for step in steps:
+            here = step.check not in NOT_IN_PRACTICE and step.id not in NOT_IN_PRACTICE
+            outcome = "go    " if here else "not-applicable"
+            assert any(line.startswith(f"  {outcome} {step.id}: ") for line in told), step.id
     for record in auto.records:
         for entry in entries(record):
             data = entry["data"]
