@@ -84,6 +84,10 @@ class FatVolume:
         """Byte of the whole device where the data area starts."""
         return self._blocks.start + self.layout.data_start * self.layout.sector_size
 
+    def read(self, offset: int, length: int) -> bytes:
+        """Bytes of the volume; errors as `Blocks.read`."""
+        return self._blocks.read(offset, length)
+
     def scan(self) -> Generator[float, None, TableScan]:
         """Count the table; yields the share done, returns what was found."""
         return scan_table(self._blocks, self.layout)
@@ -160,9 +164,9 @@ class FatVolume:
         if not 2 <= cluster <= self.layout.clusters + 1 or cluster in starts:
             return False
         starts.add(cluster)
-        return self._next(cluster) not in (0, BAD[self.type])
+        return self.next_cluster(cluster) not in (0, BAD[self.type])
 
-    def _next(self, cluster: int) -> int:
+    def next_cluster(self, cluster: int) -> int:
         """The table's entry of a cluster, by the active FAT."""
         place = self.layout.fat_offset(self.layout.active)
         if self.type == "FAT32":
@@ -174,11 +178,12 @@ class FatVolume:
         return pair >> 4 if cluster & 1 else pair & 0xFFF
 
     def _root_entries(self) -> Iterator[bytes]:
-        for part in self._root_parts():
+        for part in self.root_parts():
             for at in range(0, len(part), DIRECTORY_ENTRY):
                 yield part[at : at + DIRECTORY_ENTRY]
 
-    def _root_parts(self) -> Iterator[bytes]:
+    def root_parts(self) -> Iterator[bytes]:
+        """The root folder in pieces of whole entries; BadVolumeError where its chain leads nowhere."""
         layout = self.layout
         if not layout.root_cluster:
             yield self._blocks.read(
@@ -193,7 +198,7 @@ class FatVolume:
                 raise BadVolumeError("the root folder is longer than a folder can be")
             seen.add(cluster)
             yield self._blocks.read(layout.cluster_offset(cluster), layout.cluster_size)
-            cluster = self._next(cluster)
+            cluster = self.next_cluster(cluster)
         if cluster == BAD["FAT32"]:
             raise BadVolumeError("the root folder runs into a cluster marked bad")
 
