@@ -48,7 +48,9 @@ class _Found(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def order(self) -> tuple[object, ...]:
         # A logger without a clock stamps all its files alike: then their numbers tell.
-        numbers = [part.zfill(12) if part.isdigit() else part for part in re.split(r"(\d+)", self.name)]
+        numbers = [
+            part.zfill(12) if part.isdigit() else part for part in re.split(r"(\d+)", self.name.casefold())
+        ]
         return (self.modified or datetime.min, numbers)  # noqa: DTZ901 - only compared with its like
 
 

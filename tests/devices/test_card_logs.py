@@ -53,9 +53,9 @@ def test_long_names_folders_and_small_letters(tmp_path):
     need_tool("mmd")
     run("mmd", "-i", image, "::data", "::Data of the second logger")
     put(image, "flight log number 12 of the day.csv", b"long", folder="data/")
-    put(image, "log7.csv", b"small", folder="data/")
+    put(image, "log7.csv", b"small", folder="data/", at=1_900_000_000)
     put(image, "überflug.csv", b"umlaut", folder="data/")
-    put(image, "LOG9.CSV", b"deep", folder="Data of the second logger/")
+    put(image, "LOG9.CSV", b"deep", folder="Data of the second logger/", at=1_900_000_000)
     assert {log.name: log.data for log in read_logs(image, "DATA/*.csv").files} == {
         "flight log number 12 of the day.csv": b"long",
         "log7.csv": b"small",
