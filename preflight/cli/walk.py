@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -82,6 +83,9 @@ def _looking(flight: Path, logs: Path | None) -> Looking:
 def _run(session: Session | Looking) -> int:
     from preflight.tui.app import WalkApp
 
+    # With these set the screen would keep their size when its window becomes another.
+    for name in ("COLUMNS", "LINES"):
+        os.environ.pop(name, None)
     app = WalkApp(session)
     try:
         code = app.run()

@@ -107,10 +107,18 @@ class WalkApp(App[int]):
         self.switch_screen(WalkScreen())
 
     def _tick(self) -> None:
-        self.conductor.keep_time() if isinstance(self.session, Session) else None
+        if isinstance(self.session, Session):
+            self.conductor.keep_time()
+        self._fit()
         if not self._ticking:
             self._ticking = True
             self.conductor.start(self._look())
+
+    def _fit(self) -> None:
+        """A window made larger while one screen takes another's place reaches neither: told again here."""
+        for screen in self.screen_stack:
+            if screen.is_attached and screen.outer_size != self.size:
+                screen.post_message(events.Resize(self.size, self.size))
 
     async def _look(self) -> None:
         try:

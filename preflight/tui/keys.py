@@ -68,7 +68,7 @@ def _waive(scene: Scene) -> bool:
 
 
 def _correct(scene: Scene) -> bool:
-    return _acting(scene) and any(act.entry.kind in CORRECTABLE for act in reversed(scene.view.acts))
+    return _open(scene) and any(act.entry.kind in CORRECTABLE for act in reversed(scene.view.acts))
 
 
 def _gate(scene: Scene) -> bool:

@@ -83,6 +83,8 @@ def ordinary(state: State, place: Place) -> Ordinary:
         return _at_step(state, state.steps[place.name])
     if place.kind == "complete":
         return _at_phase(state, place)
+    if place.kind == "none":
+        return Ordinary("none", False, "Nothing is left to do; q quits")
     if settled(state, place):
         return Ordinary("go-on", False, "Enter goes to what is next")
     if place.kind == "poll":
@@ -91,9 +93,7 @@ def ordinary(state: State, place: Place) -> Ordinary:
         return Ordinary("form", False, f"Enter authorises passing the {place.name} gate (passphrase)")
     if place.kind == "close":
         return Ordinary("form", False, "Enter closes and seals the record (passphrase)")
-    if place.kind == "release":
-        return Ordinary("form", False, "Enter enters the release, once the balloon has left")
-    return Ordinary("none", False, "Nothing is left to do")
+    return Ordinary("form", False, "Enter enters the release, once the balloon has left")
 
 
 def _at_phase(state: State, place: Place) -> Ordinary:

@@ -33,9 +33,9 @@ ModalScreen { align: center middle; background: transparent; }
 #dialogue #said { height: auto; max-height: 4; margin-top: 1; }
 #dialogue #foot, #page #foot, #sealed #foot { height: auto; }
 .field { height: 1; }
-.field .label { width: 26; color: $quiet; text-align: right; padding-right: 1; }
+.field .label { width: 25; color: $quiet; text-align: right; padding-right: 1; }
 .field Input { width: 1fr; }
-.field .taken { width: auto; max-width: 28; padding-left: 1; }
+.field .taken { width: auto; max-width: 34; padding-left: 1; }
 Input, Input.-textual-compact { background: $panel-fill; color: $ink; }
 Input:focus, Input.-textual-compact:focus { background: $bar-back; color: $ink; text-style: bold; }
 Input > .input--placeholder { color: $quiet; }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable
 from typing import ClassVar
 
@@ -30,8 +31,9 @@ class Ask(ModalScreen[bool]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "leave"),
-        Binding("up", "focus_by(-1)", show=False),
-        Binding("down", "focus_by(1)", show=False),
+        Binding("enter", "next", "next", priority=True),
+        Binding("up", "focus_by(-1)", show=False, priority=True),
+        Binding("down", "focus_by(1)", show=False, priority=True),
     ]
 
     def __init__(self, form: Form, view: View, submit: Submit) -> None:
@@ -40,6 +42,7 @@ class Ask(ModalScreen[bool]):
         self.view = view
         self._submit = submit
         self._working = False
+        self._sent: dict[str, str] = {}
 
     def compose(self) -> ComposeResult:
         form = self.form
@@ -78,20 +81,27 @@ class Ask(ModalScreen[bool]):
         field = self.form.fields[int((event.input.id or "f0")[1:])]
         if field.kind != "secret":
             self._explain(field, event.value)
-        self.query_one("#said", Static).update("")
+        if self._sent.get(field.key) != event.input.value:  # not the echo of what was just refused
+            self.query_one("#said", Static).update("")
 
-    async def on_input_submitted(self, event: Input.Submitted) -> None:
+    def action_next(self) -> None:
+        """To the next field, from the last one to the act.
+
+        Done before the next key is looked at: whoever types ahead, or over a slow link, types into the field
+        that they mean.
+        """
         inputs = list(self.query(Input))
-        at = inputs.index(event.input)
+        at = inputs.index(self.focused) if isinstance(self.focused, Input) else len(inputs) - 1
         if at + 1 < len(inputs):
-            inputs[at + 1].focus()
-            return
-        self.action_submit()
+            self.set_focus(inputs[at + 1])
+        else:
+            self.action_submit()
 
     def action_focus_by(self, by: int) -> None:
+        """To a field further on or back."""
         inputs = list(self.query(Input))
-        at = next((n for n, each in enumerate(inputs) if each.has_focus), 0)
-        inputs[max(0, min(len(inputs) - 1, at + by))].focus()
+        at = inputs.index(self.focused) if isinstance(self.focused, Input) else 0
+        self.set_focus(inputs[max(0, min(len(inputs) - 1, at + by))])
 
     def action_leave(self) -> None:
         if not self._working:
@@ -105,12 +115,13 @@ class Ask(ModalScreen[bool]):
 
     async def _do(self) -> None:
         typed = {field.key: self.query_one(f"#f{n}", Input).value for n, field in enumerate(self.form.fields)}
+        self._sent = typed
         self.query_one("#said", Static).update(say("working…", "bold $lead"))
         try:
             await self._submit(self.form, self.form.answers(self.view, typed))
         except Missing as error:
             self._say(error)
-            self.query_one(f"#f{self._at(self.form.by_key[error.key])}", Input).focus()
+            self.set_focus(self.query_one(f"#f{self._at(self.form.by_key[error.key])}", Input))
         except PreflightError as error:
             self._say(error)
             self._forget_secrets()
@@ -121,6 +132,13 @@ class Ask(ModalScreen[bool]):
             self.dismiss(True)
         finally:
             self._working = False
+
+    async def _all_typed(self) -> None:
+        """Wait until every field has taken in the keys that were pressed before Enter."""
+        for own in self.query(Input):
+            taken = asyncio.Event()
+            own.call_later(taken.set)
+            await taken.wait()
 
     def _fault(self, error: BaseException) -> None:
         if isinstance(error, Exception):

@@ -14,6 +14,9 @@ from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHAS
 from preflight.tui.view import View, numbers
 from preflight.walk.state import GateState, PhaseState
 
+LETTERS = 3
+"""Fewer letters of a phase's title than these say nothing."""
+
 
 def title_line(scene: Scene, width: int) -> Content:
     """Flight, checklist with revision and hash, DRILL, the time in UTC and on the site's clock."""
@@ -54,7 +57,7 @@ def phase_mark(view: View, phase: PhaseState) -> Mark:
 def phases_line(scene: Scene, width: int) -> Content:
     """Every phase with its count, posts where gates are, the phase the crew stands in underlined.
 
-    Where there is no room for whole titles those of other phases are cut to what fits.
+    Where there is no room for whole titles those of other phases are cut to a few letters, or left out.
     """
     view = scene.view
     here = phase_here(scene)
@@ -65,20 +68,27 @@ def phases_line(scene: Scene, width: int) -> Content:
     fixed = 1 + sum(len(f" {state.done}/{state.total}") + 2 for state in states)
     if fixed + sum(map(len, titles.values())) + sum(map(len, posts.values())) > width:
         posts = dict.fromkeys(posts, " ┃")
-        room = width - fixed - 2 * len(posts) - len(titles.get(here or "", ""))
-        share = max(2, room // max(1, len(states) - (here in titles)))
-        titles = {name: text if name == here else text[:share] for name, text in titles.items()}
+        others = [name for name in titles if name != here]
+        room = width - fixed - 2 * len(posts)
+        share = (room - len(titles.get(here or "", ""))) // max(1, len(others))
+        if share < LETTERS:
+            share = 0
+            room += len(others)  # the blank between name and count goes with the name
+        titles |= {name: titles[name][:share] for name in others}
+        if here is not None:
+            titles[here] = say(titles[here]).truncate(max(6, room - share * len(others)), ellipsis=True).plain
     parts: list[Content | str] = [" "]
     for n, state in enumerate(states):
         mark = phase_mark(view, state)
         name = state.phase.id
         plain = "bold $ink" if name == here else mark.style
         style = plain if mark is PHASES["passed"] else "bold underline" if name == here else plain
+        blank = " " if titles[name] else ""
         parts += [
             " " if n else "",
             Content.styled(mark.shape, plain),
             Content.styled(titles[name], style),
-            Content.styled(f" {state.done}/{state.total}", plain),
+            Content.styled(f"{blank}{state.done}/{state.total}", plain),
             Content.styled(posts.get(name, ""), "bold"),
         ]
     return fitted(row(*parts), width)
@@ -150,10 +160,12 @@ def times_line(scene: Scene, width: int) -> Content:
     count = "" if state.released is not None else words.countdown(left)
     style = "bold" if left >= timedelta(0) or state.released is not None else CAUTION_STYLE
     start = row(say(said), Content.styled(count, style))
+    if state.released is not None:
+        return fitted(start, width)
     if state.first_expiry is None:
         return apart(start, Content.styled("nothing expires ", "$quiet"), width)
     at, step = state.first_expiry
-    before = at < planned and state.released is None
+    before = at < planned
     text = say(f" {'▲ ' if before else ''}first expiry {words.utc(at)} {step} ", limit=80)
     if before and start.cell_length + text.cell_length + 16 < width:
         text = row(text, "before release ")

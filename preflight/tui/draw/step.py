@@ -123,12 +123,13 @@ def finding_blocks(view: View, step: StepState, found: FindingLog, width: int) -
             reading_line(readings[0], width - LABEL, names),
         )
         blocks.append(Block(lines, 8, min(3, len(lines))))
-    if step.reason and step.outcome in ("stale", "waived", "no-go"):
-        label = {"stale": "stale", "waived": "waived", "no-go": "no-go"}[step.outcome]
-        blocks.append(Block(labelled(label, say(_why(view, step), "bold", limit=600), width), 8, 2))
+    told = step.outcome in ("stale", "waived", "no-go") or step.waiting == "finding"
+    if step.reason and told:
+        why = say(_why(view, step), "bold", limit=600)
+        blocks.append(Block(labelled(step.outcome, why, width), 8, 2))
     data = found.act.data
     for remark in getattr(data, "remarks", ()):
-        if remark != step.reason:
+        if not told or remark != step.reason:
             blocks.append(Block(labelled("remark", say(remark, limit=600), width), 5, 1))
     said = str(getattr(data, "response", ""))
     if not said and step.outcome != "no-go":

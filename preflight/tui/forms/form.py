@@ -14,7 +14,10 @@ from preflight.tui.times import BadTime, parse_time
 from preflight.tui.view import View, numbers
 from preflight.walk.acts import Walk
 
-FieldKind = Literal["text", "number", "time", "time-near", "choice", "person", "anyone", "secret"]
+FieldKind = Literal[
+    "text", "number", "time", "time-near", "time-plan", "choice", "person", "anyone", "secret"
+]
+"""A "time" without a date is the next one, "time-near" the nearest, "time-plan" that nearest the release."""
 
 
 class Missing(PreflightError):  # noqa: N818
@@ -84,11 +87,10 @@ class Answers:
         text = self.text(key)
         if not text:
             return None
-        near = self.fields[key].kind == "time-near"
+        kind, state = self.fields[key].kind, self.view.state
+        anchor = state.planned_release if kind == "time-plan" else state.now.at
         try:
-            return parse_time(
-                text, self.view.state.now.at, self.view.zone, prefer="near" if near else "future"
-            )
+            return parse_time(text, anchor, self.view.zone, prefer="future" if kind == "time" else "near")
         except BadTime as error:
             raise Missing(key, str(error)) from error
 
@@ -155,7 +157,7 @@ def explain(view: View, asked: Field, text: str) -> str:
             return f"= {answers.choice(asked.key)}"
         if asked.kind == "number":
             return f"= {words.quantity(answers.number(asked.key), asked.unit)}"
-        if asked.kind in ("time", "time-near"):
+        if asked.kind.startswith("time"):
             at = answers.time(asked.key)
             return "" if at is None else f"= {at:%Y-%m-%d} {words.both(at, view.zone)}"
     except Missing:

@@ -66,27 +66,40 @@ def said_limits(limits: Limits, unit: str) -> str:
     return words.limits(reading) or "none given"
 
 
+WINDOW = ("valid from", "valid until")
+"""Questions whose answers are times: they bound the answer, so they are asked for once and read as times."""
+
+
 def defer(view: View, step: StepState) -> Form:
-    """An authority's answer: one field for each question, then its window and whether it grants."""
+    """An authority's answer: one field for each question, its window, and whether it grants."""
     asked = step.step.defer
     assert asked is not None
-    questions = tuple(
-        Field(key=f"answer{n}", label=clean(question, limit=40), optional=True)
-        for n, question in enumerate(asked.ask)
-    )
-    fields = (
-        *questions,
-        Field(key="from", label="valid from (time)", kind="time-near", optional=True),
-        Field(key="until", label="valid until (time)", kind="time-near", optional=True),
-        Field(key="answer", label="granted or refused", kind="choice", choices=("granted", "refused")),
+    questions = [(f"answer{n}", question) for n, question in enumerate(asked.ask)]
+    window = {question: key for key, question in questions if question.lower() in WINDOW}
+    fields = [
+        Field(
+            key=key,
+            label=clean(question, limit=40),
+            kind="time-plan" if question in window else "text",
+            optional=True,
+        )
+        for key, question in questions
+    ]
+    keys = {question.lower(): key for question, key in window.items()}
+    for name in WINDOW:
+        if name not in keys:
+            keys[name] = name
+            fields.append(Field(key=name, label=f"{name} (time)", kind="time-plan", optional=True))
+    fields += [
+        Field(key="granted", label="granted or refused", kind="choice", choices=("granted", "refused")),
         Field(key="reason", label="remark", optional=True),
         WHO,
-    )
+    ]
 
     def make(answers: Answers) -> Any:
-        said = {question: answers.text(f"answer{n}") for n, question in enumerate(asked.ask)}
-        granted = answers.choice("answer") == "granted"
-        start, end = answers.time("from"), answers.time("until")
+        said = {question: answers.text(key) for key, question in questions}
+        start, end = (answers.time(keys[name]) for name in WINDOW)
+        granted = answers.choice("granted") == "granted"
         reason = answers.text("reason")
         if start is not None and end is not None and end <= start:
             raise Refused("The answer ends before it begins: check both times.")
@@ -111,9 +124,9 @@ def defer(view: View, step: StepState) -> Form:
         title=f"Answer of {clean(asked.authority, limit=60)}",
         about=(
             f"Planned release {words.both(view.state.planned_release, view.zone)}.",
-            "Times: 20:30 on the site's clock, 08:30Z in UTC.",
+            "Times: 20:30 on the site's clock, 08:30Z in UTC, those nearest the planned release.",
         ),
-        fields=fields,
+        fields=tuple(fields),
         make=make,
     )
 
