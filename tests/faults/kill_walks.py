@@ -73,7 +73,7 @@ def run_and_kill(place: Place, logs: Path, chance: random.Random, span: float) -
     if chance.random() < 0.5:
         time.sleep(chance.uniform(0, span))
     else:
-        wanted = chance.randrange(40)
+        wanted = chance.randrange(34)
         while begun.count(b"\n") < wanted and (part := os.read(reading, 1)):
             begun += part
         time.sleep(chance.uniform(0, 0.004))

@@ -19,13 +19,13 @@ sys.path.insert(0, str(Path(__file__).parent))
 from starved_walk import starve
 
 PAGE = 4096
-SIZES = (6, 24)
+SIZES = (6, 20)
 """Pages between which a record can be begun, but a whole walk does not fit."""
 
 
 def test_a_record_on_a_device_that_fills_up_goes_on_on_another(place, tmp_path, ran):
     need_mounts()
-    sizes = range(*SIZES, times(8, 1))
+    sizes = range(*SIZES, times(6, 1))
     stopped = short = 0
     for pages in sizes:
         other = tmp_path / f"other-{pages}"
@@ -71,7 +71,7 @@ def test_a_mirror_that_fills_up_is_told_at_once_and_can_catch_up(place, tmp_path
     need_mounts()
     with tmpfs(tmp_path / "stick", 20 * PAGE) as stick:
         filler = stick / "holiday pictures"
-        filler.write_bytes(bytes(7 * PAGE))
+        filler.write_bytes(bytes(10 * PAGE))
         following = half_walked(place, tmp_path / "logs", stick)
         walk = following.walk
         assert walk.recorder.mirror_behind is None

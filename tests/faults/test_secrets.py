@@ -128,15 +128,15 @@ def test_no_error_log_record_or_evidence_holds_a_secret(place, tmp_path, monkeyp
 def test_reports_hold_no_secret(place, flown, tmp_path, capsys):
     from preflight.cli.main import run
 
-    for record in flown.iterdir():
-        for ending in ("html", "pdf", "csv"):
-            run(["report", str(record), "-o", str(tmp_path / f"{record.name}.{ending}")])
-        run(["verify", str(record), "--json"])
+    record = max(flown.iterdir())
+    for ending in ("html", "pdf", "csv"):
+        run(["report", str(record), "-o", str(tmp_path / f"report.{ending}")])
+    run(["verify", str(record), "--json"])
     run(["audit", str(flown), "--json", "--csv", str(tmp_path / "all.csv")])
     told = capsys.readouterr()
     assert leaks(place, "output", (told.out + told.err).encode()) == []
     files, found = leaks_in(place, tmp_path)
-    assert files == 7
+    assert files == 4
     assert found == []
 
 
