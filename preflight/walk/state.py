@@ -289,9 +289,9 @@ def _out_of_window(ledger: Ledger, finding: FindingLog) -> str | None:
     release = ledger.values.flight.flight.release
     start, end = finding.act.data.valid_from, finding.act.data.valid_until
     if start is not None and release < datetime.fromisoformat(start):
-        return f"the answer is valid from {start[11:16]} UTC, after the planned release"
+        return f"the answer is valid from {start[:10]} {start[11:16]} UTC, after the planned release"
     if end is not None and release > datetime.fromisoformat(end):
-        return f"the answer is valid until {end[11:16]} UTC, before the planned release"
+        return f"the answer is valid until {end[:10]} {end[11:16]} UTC, before the planned release"
     return None
 
 
