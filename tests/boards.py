@@ -11,7 +11,7 @@ from serial_ends import FarEnd
 
 
 class Board(FarEnd):
-    """Starts anew when its port is opened at another speed than the terminal had before.
+    """Starts anew when its port is opened at another speed than a new terminal has (38400 baud).
 
     `boot` seconds later it says `banner`, then sends `sample(n)` for n from 0 every `every` seconds (where it
     is given) and answers what it hears by `answer`.
