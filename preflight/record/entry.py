@@ -147,6 +147,15 @@ def canonical(value: Any) -> bytes:
         raise RecordError(f"an entry cannot hold this: {error}") from None
 
 
+def canonical_entry(entry: Entry) -> bytes:
+    """RFC 8785 bytes of an entry whose data is in shape, by the fast encoder where the two agree."""
+    try:
+        quick = _encode_sorted(entry)
+    except UnicodeEncodeError as error:
+        raise RecordError(f"an entry cannot hold this: {error}") from None
+    return canonical(entry) if _HIGH.search(quick) else quick
+
+
 def _refuse_floats(value: object) -> None:
     if isinstance(value, float):
         raise RecordError(f"an entry holds no floating-point number: write {value!r} as a decimal string")
@@ -233,7 +242,7 @@ def parse_line(line: bytes) -> Parsed:
         raise RecordError("holds a signature that is not base64") from None
     if len(signature) != SIGNATURE_BYTES:
         raise RecordError(f"holds a signature of {len(signature)} bytes; it must be {SIGNATURE_BYTES}")
-    again = canonical(entry) if _HIGH.search(line) else _encode_sorted(entry)
+    again = canonical_entry(entry)
     if line_of(again, signature) != line:
         raise RecordError("is not spelled in its one canonical form")
     return Parsed(entry, again, signature)

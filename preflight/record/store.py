@@ -29,7 +29,7 @@ from preflight.record.entry import (
     ZEROS,
     Auth,
     Entry,
-    canonical,
+    canonical_entry,
     clk_of,
     format_utc,
     line_hash,
@@ -320,7 +320,7 @@ class Recorder:
             for sealer in entry.data.sealers:
                 if self.roster.find(sealer).is_instrument:
                     raise RecordError(f"{sealer} is an instrument; only a person seals a record")
-        body = canonical(entry)
+        body = canonical_entry(entry)
         line = line_of(body, signer.sign(sshsig.entry_namespace(self.drill), body))
         if len(line) > MAX_LINE:
             raise RecordError(
