@@ -1,6 +1,5 @@
 """card-write on cards served over FUSE and loop devices: what it measures, what it leaves, what it spares."""
 
-import os
 import signal
 import subprocess
 import sys
@@ -22,7 +21,6 @@ from card_images import (
     mounted,
     need_fuse,
     need_loop,
-    patch,
     readings,
     run,
 )
@@ -30,7 +28,7 @@ from fuse_card import fuse_card
 from loop_mounts import make_ext4, need_mounts
 from loop_mounts import mounted as ext4_mounted
 
-from preflight.checks import card_target, card_write, table
+from preflight.checks import card_write, table
 from preflight.checks.base import Check, Context
 from preflight.checks.card_format import check as card_format
 from preflight.checks.card_write import check
@@ -39,8 +37,6 @@ from preflight.devices import own_file
 from preflight.devices.marked_blocks import PAGE, WORDS
 from preflight.devices.mounts import mount_at
 from preflight.devices.own_file import own_name
-from preflight.devices.removable import Medium
-from preflight.errors import PreflightError
 from preflight.readings import Finding, Progress
 
 LINK = '[link]\nbaud = 38400\nbuffer = "{}"\n'
@@ -291,74 +287,6 @@ def test_a_card_mounted_read_only_is_no_go_and_says_which_slide(tmp_path: Path):
     assert "move the slide on the card" in finding.remarks[0]
 
 
-def test_an_image_that_is_not_mounted_is_open_and_untouched(tmp_path: Path):
-    image = make_fat(tmp_path / "card.img", 16 * MIB, 16)
-    before = image.read_bytes()
-    finding = judge(check, image)
-    assert finding.outcome == "open"
-    assert "is not mounted, and only a mounted card is written to" in finding.remarks[0]
-    assert image.read_bytes() == before
-
-
-@pytest.mark.parametrize("volume", ["absent", "."])
-def test_no_card_is_no_go(tmp_path: Path, volume: str):
-    finding = judge(check, volume, folder=tmp_path)
-    assert finding.outcome == "no-go"
-    assert "put the card in the reader" in finding.remarks[0]
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_the_systems_own_disk_is_never_written_to():
-    before = set(os.listdir("/"))
-    finding = judge(check, "/")
-    assert finding.outcome == "open"
-    assert "of this machine's system" in finding.remarks[0]
-    assert "which is never written to: correct volume in [card]" in finding.remarks[0]
-    assert set(os.listdir("/")) == before
-
-
-FIXED = Medium(kind="fixed", why="the system calls it fixed", label="FULMAR", size=64 * MIB)
-
-
-@pytest.mark.parametrize(
-    ("medium", "typed", "outcome", "said"),
-    [
-        (FIXED, None, "open", 'fixed_reader = "FULMAR 32 GB"'),
-        (FIXED, "FULMAR 67 MB", "go", ""),
-        (FIXED, "fulmar 64 MiB", "go", ""),
-        (FIXED, "FULMAR 0.067GB", "go", ""),
-        (FIXED, "PETREL 67 MB", "open", 'while "FULMAR" of 64 MiB is there: check which volume this is'),
-        (FIXED, "FULMAR 32 GB", "open", 'names "FULMAR 32 GB" while'),
-        (FIXED, "FULMAR 60 MB", "open", 'names "FULMAR 60 MB" while'),
-        (Medium(kind="fixed", why="x", size=64 * MIB), "NO NAME 67 MB", "go", ""),
-        (Medium(kind="fixed", why="x", size=0), "NO NAME 67 MB", "open", "is there"),
-        (
-            Medium(kind="unknown", why="nobody knows"),
-            "FULMAR 67 MB",
-            "open",
-            "(nobody knows), so it was left alone",
-        ),
-        (Medium(kind="system", why="x", label="FULMAR"), "FULMAR 67 MB", "open", "which is never written to"),
-        (Medium(kind="removable", why="x"), None, "go", ""),
-    ],
-)
-def test_only_what_is_surely_the_card_is_written_to(
-    card: Path, monkeypatch, medium: Medium, typed: str | None, outcome: str, said: str
-):
-    monkeypatch.setattr(card_target, "medium_of", lambda mount: medium)
-    written: list[str] = []
-    create = own_file.Place.create
-    monkeypatch.setattr(own_file.Place, "create", lambda self: written.append("one") or create(self))
-    text = flight_text(card)
-    if typed is not None:
-        text = text.replace("[card]\n", f'[card]\nfixed_reader = "{typed}"\n')
-    flight = parse_flight(text.encode(), "flight.toml")
-    finding = drain(check.run(Context(flight=flight, folder=Path("/"))))
-    assert finding.outcome == outcome
-    assert said in told(finding)
-    assert bool(written) is (outcome == "go")
-
-
 def test_a_fat16_card_over_fuse_is_left_as_it_was(tmp_path: Path):
     need_fuse("fusefat", "fusermount")
     image = make_fat(tmp_path / "card.img", 32 * MIB, 16, "-s", 4)
@@ -384,19 +312,6 @@ def test_a_fat16_card_over_fuse_is_left_as_it_was(tmp_path: Path):
         assert alone["card.identity"].value == "9999-8888 33554432 B"
 
 
-def test_a_damaged_volume_is_never_written_to(tmp_path: Path):
-    need_fuse("fusefat", "fusermount")
-    image = make_fat(tmp_path / "card.img", 32 * MIB, 16, "-s", 4)
-    command = ("fusefat", image, "-o", f"rw+,fsname={image}")
-    with mounted(tmp_path / "mnt", *command, unmount=("fusermount", "-u")) as point:
-        patch(image, 16, b"\x09")  # nine FATs
-        before = image.read_bytes()
-        finding = judge(check, point)
-        assert image.read_bytes() == before
-    assert finding.outcome == "no-go"
-    assert "number of FATs can't be 9" in finding.remarks[0]
-
-
 def test_an_exfat_card_over_a_loop_device_is_written_to(tmp_path: Path):
     need_loop()
     need_fuse("mount.exfat-fuse", "umount")
@@ -418,10 +333,3 @@ def test_an_ext4_card_is_written_to_although_no_logger_reads_it(tmp_path: Path):
         finding = judge(check, point, measured=known)
     assert finding.outcome == "open"
     assert "Not checked: whether this is still the card checked before" in told(finding)
-
-
-@pytest.mark.parametrize("typed", ["32 GB", "FULMAR", "FULMAR 32", "FULMAR big GB", "", "FULMAR 32 GB extra"])
-def test_a_fixed_reader_without_label_and_size_is_a_mistake_in_the_flight_file(typed: str):
-    text = flight_text("card.img").replace("[card]\n", f'[card]\nfixed_reader = "{typed}"\n')
-    with pytest.raises(PreflightError, match="fixed_reader"):
-        parse_flight(text.encode(), "flight.toml")
