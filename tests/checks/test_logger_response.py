@@ -217,6 +217,7 @@ def test_exchanges_go_in_order_and_the_first_bad_one_ends_them(tmp_path):
     with FarEnd(answer) as far:
         finding = run(flight(far.path, *steps), tmp_path)
         assert finding.outcome == "no-go"
+        wait_until(lambda: far.heard.endswith(LEAVE))
         assert far.heard == b"1\r2\rgo\r"
         assert len(times(finding)) == 2
 
