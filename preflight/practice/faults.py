@@ -59,6 +59,14 @@ FAULTS: dict[str, Fault] = {
         Fault("slow", "samples come at a share of the declared rate", "share", "0.5"),
         Fault("no-fix", "the positioning receiver has no fix"),
         Fault("low-battery", "the battery is low", "volts", "6.2"),
+        Fault("power-off", "the payload's power is pulled until this is taken back"),
+        Fault("log-jammed", "the logger loses samples whenever the beacon sends", "seconds", "60"),
+        Fault("log-losing", "the logger loses one sample in so many, now and then", "samples", "50"),
+        Fault("log-damaging", "one sample in so many reaches the card damaged", "samples", "50"),
+        Fault("log-unflushed", "the logger writes its buffer to the card only so often", "seconds", "30"),
+        Fault("log-no-restart", "the logger does not log again after a power cut"),
+        Fault("beacon-silent", "the beacon is not heard"),
+        Fault("beacon-old", "the beacon repeats an old position"),
         Fault("clock-off", "the flight computer's clock is off", "seconds", "95"),
     )
 }

@@ -1,8 +1,9 @@
 """The simulated payload: a process of its own behind two real pseudo-terminals.
 
 `python -m preflight.practice.payload --state DIR` makes DIR/tap and DIR/logger (links to the terminals) and
-keeps DIR/payload.json up to date. The tap carries an invented payload's samples, standing on the ground, at
-the line's own pace; the logger answers an invented protocol of lines ended by CR: "?", "space" and "go".
+keeps DIR/payload.json up to date; what its logger writes to its card is in DIR/card, and what a receiver
+hears of its beacon in DIR/beacon.txt. The tap carries an invented payload's samples, standing on the ground,
+at the line's own pace; the logger answers an invented protocol of lines ended by CR: "?", "space" and "go".
 DIR/faults.json, an object of fault names and values, is followed while it runs.
 """
 
@@ -27,13 +28,14 @@ from types import FrameType
 
 from preflight.clock import Clock, SystemClock
 from preflight.errors import DeviceError, PreflightError
+from preflight.practice.beacon import HEARD, SimulatedBeacon
 from preflight.practice.faults import FIELD_NAMES, fault_values
+from preflight.practice.logger import CARD, LoggersCard, SimulatedLogger
 from preflight.practice.uart import heard_as
 
 STATUS = "payload.json"
 FAULTS_FILE = "faults.json"
 RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
-NOISE = bytes.fromhex("fe80ff91e7c3009dbfa8")
 OUT_OF_RANGE = {
     "counter": "-1",
     "time": "61:75:99",
@@ -189,58 +191,19 @@ class Terminal:
         os.close(self._slave)
 
 
-_REPLIES = {b"?": b"ready sim-logger 1.0\r\n", b"space": b"free 131 MB of 133 MB\r\n"}
-
-
-class SimulatedLogger:
-    """The invented logger: answers lines ended by CR while it is spoken to, logs again after "go"."""
-
-    def __init__(self) -> None:
-        self.logging = True
-        self.heard: list[str] = []
-        self._line = bytearray()
-
-    def hear(self, data: bytes, terminal: Terminal, faults: dict[str, str]) -> bool:
-        """Take bytes in and queue the replies; whether a whole line was among them."""
-        if "bridged" in faults or "echo" in faults:
-            terminal.send(data)
-        whole = False
-        for byte in data:
-            if byte not in b"\r\n":
-                self._line.append(byte)
-                del self._line[:-200]
-                continue
-            command, self._line = bytes(self._line), bytearray()
-            if command:
-                whole = True
-                self._obey(command, terminal, faults)
-        return whole
-
-    def _obey(self, command: bytes, terminal: Terminal, faults: dict[str, str]) -> None:
-        self.heard = [*self.heard[-19:], command.decode("ascii", "replace")]
-        if command == b"go" and "stuck" not in faults:
-            self.logging, reply = True, b"logging\r\n"
-        elif command == b"go":
-            reply = b"card busy\r\n"
-        else:
-            self.logging = False
-            reply = _REPLIES.get(command, b"what?\r\n")
-        if "silent" in faults or "bridged" in faults:
-            return
-        late = float(faults.get("late", "0"))
-        if "noise" in faults:
-            terminal.send(NOISE, after=late)
-        if "pieces" in faults:
-            for begin in range(0, len(reply), 4):
-                terminal.send(reply[begin : begin + 4], after=late + 0.02 * begin)
-        else:
-            terminal.send(reply, after=late)
-
-
 class Payload:
     """Both terminals and what stands behind them, until told to end."""
 
-    def __init__(self, folder: Path, *, rate: float, baud: int, ground: Ground, parent: int | None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        rate: float,
+        baud: int,
+        ground: Ground,
+        parent: int | None,
+        beacon: float | None = None,
+    ) -> None:
         if not 0 < rate <= 1000 or not 50 <= baud <= 4_000_000:
             raise PreflightError("--rate goes up to 1000 samples a second, --baud from 50 to 4000000")
         self.folder, self.rate, self.parent = folder, rate, parent
@@ -250,8 +213,11 @@ class Payload:
         self._stamp: tuple[int, int] | None = None
         self._looked = 0.0
         self._made = 0
-        self.samples = Samples(ground, SystemClock())
+        clock = SystemClock()
+        self.samples = Samples(ground, clock)
         self.logger = SimulatedLogger()
+        self.card = LoggersCard(folder / CARD, time.monotonic())
+        self.beacon = SimulatedBeacon(folder / HEARD, ground, clock, beacon) if beacon else None
         self.tap_line = Terminal(folder / "tap", baud)
         self.logger_line = Terminal(folder / "logger", baud)
 
@@ -269,6 +235,8 @@ class Payload:
                         return
                 if self._planted is not None and self.tap_line.next_due() == math.inf:
                     self._begin_faults()
+                if self.beacon is not None:
+                    self.beacon.look(now, self.faults)
                 if now >= due and self._planted is None:
                     # After a pause of this machine samples go on from now: no burst to catch up.
                     due = max(due + 1 / self._rate_now(), now)
@@ -296,6 +264,8 @@ class Payload:
         return self.rate * float(self.faults.get("slow", "1"))
 
     def _sample(self) -> None:
+        if "power-off" in self.faults:
+            return
         self._made += 1
         line = self.samples.line(self.faults)
         # More than the line carries is lost, as by a flight computer whose buffer is full.
@@ -304,9 +274,10 @@ class Payload:
             return
         if "garbled" in self.faults:
             line = bytes((byte * 37 ^ 0xA5) & 0xFF | 0x80 for byte in line)
-        self.tap_line.send(line)
-        if self._every("repeating"):
+        for _ in range(2 if self._every("repeating") else 1):
             self.tap_line.send(line)
+            if self.logger.logging:
+                self.card.take(line, time.monotonic(), self.faults)
 
     def _every(self, fault: str) -> bool:
         return fault in self.faults and self._made % int(float(self.faults[fault])) == 0
@@ -327,10 +298,18 @@ class Payload:
     def _begin_faults(self) -> None:
         """Show the faults planted last; between two samples, so that none is half of each."""
         if self._planted is not None:
-            self.faults, self._planted = self._planted, None
+            before, self.faults, self._planted = self.faults, self._planted, None
+            self._switch(was_off="power-off" in before, is_off="power-off" in self.faults)
             self.tap_line.speed = _speed(self.faults.get("speed"))
             self.logger_line.speed = _speed(self.faults.get("logger-speed"))
         self._write_status()
+
+    def _switch(self, *, was_off: bool, is_off: bool) -> None:
+        if is_off and not was_off:
+            self.card.power_off()
+        elif was_off and not is_off:
+            self.samples.counter = 0
+            self.card.power_on(time.monotonic())
 
     def _write_status(self) -> None:
         status = {
@@ -357,6 +336,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--rate", type=float, default=2.0, help="samples a second")
     parser.add_argument("--baud", type=int, default=38400)
     parser.add_argument("--fault", action="append", default=[], metavar="NAME[=VALUE]")
+    parser.add_argument("--beacon", type=float, help="seconds between a beacon's reports; absent: no beacon")
     parser.add_argument("--parent", type=int, help="end when this is no longer the parent process")
     for name in Ground.__slots__:
         parser.add_argument(f"--{name}", type=float, default=getattr(Ground(), name))
@@ -368,7 +348,14 @@ def main(arguments: list[str] | None = None) -> int:
         if faults or not (given.state / FAULTS_FILE).exists():
             (given.state / FAULTS_FILE).write_text(json.dumps(faults))
         ground = Ground(**{name: getattr(given, name) for name in Ground.__slots__})
-        payload = Payload(given.state, rate=given.rate, baud=given.baud, ground=ground, parent=given.parent)
+        payload = Payload(
+            given.state,
+            rate=given.rate,
+            baud=given.baud,
+            ground=ground,
+            parent=given.parent,
+            beacon=given.beacon,
+        )
     except (PreflightError, OSError) as error:
         sys.stderr.write(f"{error}\n")
         return 2

@@ -15,7 +15,9 @@ from typing import Any
 from preflight.clean import clean
 from preflight.config.flight import Exchange, Leave
 from preflight.errors import DeviceError
+from preflight.practice.beacon import HEARD
 from preflight.practice.faults import fault_values
+from preflight.practice.logger import CARD
 from preflight.practice.payload import FAULTS_FILE, STATUS, Ground, require_terminals
 
 START_WITHIN = 15.0
@@ -32,6 +34,7 @@ LEAVE: tuple[Leave, ...] = (Leave(send="go\r", expect="logging", within=2.0),)
 class SimulatedPayload:
     """The simulated payload as a child process; a context manager that ends it.
 
+    `beacon` is the seconds between what a receiver hears of its beacon, None for no beacon.
     `folder` is made if need be and holds its links `tap` and `logger`, good as `at` of a [[port]] also after
     a restart. `faults` are names or "name=value" (see `faults.FAULTS`), `rate` is in samples a second and
     `baud` in bit/s. Raises DeviceError where it can't be started, PreflightError for an unknown fault.
@@ -45,10 +48,11 @@ class SimulatedPayload:
         rate: float = 2.0,
         baud: int = 38400,
         ground: Ground | None = None,
+        beacon: float | None = None,
     ) -> None:
         self.folder = folder
         self.faults = fault_values(faults)
-        self.rate, self.baud, self.ground = rate, baud, ground or Ground()
+        self.rate, self.baud, self.ground, self.beacon = rate, baud, ground or Ground(), beacon
         self._child: subprocess.Popen[bytes] | None = None
 
     @property
@@ -60,6 +64,16 @@ class SimulatedPayload:
     def logger(self) -> str:
         """Where the logger's line can be opened."""
         return str(self.folder / "logger")
+
+    @property
+    def heard(self) -> str:
+        """The text file of what a receiver hears of the beacon."""
+        return str(self.folder / HEARD)
+
+    def card_files(self) -> dict[str, bytes]:
+        """What the logger has written to its card, by file name; files of earlier runs are among them."""
+        files = sorted((self.folder / CARD).glob("*"))
+        return {file.name: file.read_bytes() for file in files}
 
     def __enter__(self) -> SimulatedPayload:
         self.start()
@@ -142,6 +156,7 @@ class SimulatedPayload:
             *(sys.executable, "-m", "preflight.practice.payload"),
             *("--state", str(self.folder), f"--rate={self.rate}", f"--baud={self.baud}"),
             *(f"--parent={os.getpid()}", *ground),
+            *([f"--beacon={self.beacon}"] if self.beacon is not None else []),
         ]
 
     def _write_faults(self) -> None:

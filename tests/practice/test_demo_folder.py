@@ -74,7 +74,7 @@ def test_the_declared_sample_fits_what_the_payload_sends(tmp_path: Path):
 
 
 def test_the_logger_tells_the_card_that_is_there(tmp_path: Path):
-    from preflight.practice.payload import _REPLIES
+    from preflight.practice.logger import _REPLIES
 
     demo = scenario.prepare(tmp_path / "demo", NOW)
     with open_volume(demo.card) as volume:
