@@ -1,4 +1,4 @@
-"""`preflight report`: a record, or a checklist to print, as HTML, PDF or CSV."""
+"""`preflight report`: a record, a checklist or a flight's notification sheet, as HTML, PDF, CSV or text."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ import click
 from preflight.clean import clean
 from preflight.errors import PreflightError
 
-FORMS = (".html", ".pdf", ".csv")
+FORMS = (".html", ".pdf", ".csv", ".txt")
 PAPERS = ("a4", "letter")
 
 
-@click.command(name="report", short_help="Write a record or a checklist as HTML, PDF or CSV.")
-@click.argument("target", metavar="RECORD|CHECKLIST", type=click.Path(path_type=Path))
+@click.command(name="report", short_help="Write a record, a checklist or a notification sheet to a file.")
+@click.argument("target", metavar="RECORD|CHECKLIST|FLIGHT", type=click.Path(path_type=Path))
 @click.option(
     "-o",
     "--output",
     required=True,
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="What to write; its ending, .html, .pdf or .csv, says which.",
+    help="What to write; its ending, .html, .pdf, .csv or .txt, says which.",
 )
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Paper of a PDF.")
 @click.option(
@@ -40,26 +40,76 @@ PAPERS = ("a4", "letter")
 def command(
     *, target: Path, output: Path, paper: str, flight: Path | None, roster: Path | None, code: str | None
 ) -> int:
-    """Write what a record says, or a checklist to print.
+    """Write what a record says, a checklist to print, or a flight's notification sheet.
 
     RECORD is a record's folder: the report covers it and the records it goes on from. CHECKLIST is a
-    checklist file: the printed list, for when the laptop is dead.
+    checklist file: the printed list, for when the laptop is dead. FLIGHT is a flight file with [airspace]:
+    what the authority asks for, to read out or to copy.
 
     Exits 0; 1 if the record is bad (the report is written all the same and says so), 2 for bad input.
     """
     form = output.suffix.lower()
     if form not in FORMS:
         shown = clean(output.name, limit=80)
-        raise click.UsageError(f"{shown}: end the file's name in .html, .pdf or .csv.")
+        raise click.UsageError(f"{shown}: end the file's name in .html, .pdf, .csv or .txt.")
     if target.is_dir() or target.name == "record.jsonl":
         if flight is not None:
             raise click.UsageError("--flight goes with a checklist; a record holds its own flight file.")
+        if form == ".txt":
+            raise click.UsageError("A record is written as .html, .pdf or .csv; .txt is for a flight file.")
         return _record(target, output, paper, roster, code)
     if roster is not None or code is not None:
         raise click.UsageError("--roster and --code go with a record, which is a folder.")
     if form == ".csv":
-        raise click.UsageError("A checklist is printed as .html or .pdf; .csv is for records.")
+        raise click.UsageError("A file is printed as .html or .pdf; .csv is for records.")
+    if _is_flight(target):
+        if flight is not None:
+            raise click.UsageError("--flight goes with a checklist; this is a flight file itself.")
+        return _notice(target, output, paper)
+    if form == ".txt":
+        raise click.UsageError("A checklist is printed as .html or .pdf; .txt is for a flight file.")
     return _paper(target, output, paper, flight)
+
+
+def _is_flight(target: Path) -> bool:
+    from preflight.config.flight import Flight
+    from preflight.config.load import recognise
+    from preflight.config.source import decode_text, parse_toml, read_bytes
+
+    where = str(target)
+    return recognise(parse_toml(decode_text(read_bytes(target), where), where)) is Flight
+
+
+def _notice(target: Path, output: Path, paper: str) -> int:
+    from preflight.clock import SystemClock
+    from preflight.report.notice import notice_page, sheet_of
+
+    sheet = sheet_of(target, clock=SystemClock())
+    page = notice_page(sheet)
+    form = output.suffix.lower()
+    if form == ".txt":
+        from preflight.figures.notification import sheet_text
+
+        data = sheet_text(sheet).encode()
+    elif form == ".pdf":
+        from preflight.report.notice_pdf import notice_pdf
+
+        data = notice_pdf(page, size=paper)
+    else:
+        from preflight.report.notice_html import notice_html
+
+        data = notice_html(page).encode()
+    if output.resolve() == target.resolve():
+        raise PreflightError(f"{clean(str(output), limit=300)} is the file to read from: name another")
+    _write(output, data)
+    for missed in page.missed:
+        click.echo(missed, err=True)
+    shown = clean(str(output), limit=300)
+    click.echo(
+        f"wrote {shown}: notification sheet, {len(sheet.missing)} of {len(sheet.items)} items missing. "
+        f"{sheet.standing}"
+    )
+    return 0
 
 
 def _record(target: Path, output: Path, paper: str, roster: Path | None, code: str | None) -> int:
