@@ -351,5 +351,5 @@ KINDS: dict[str, type[Struct]] = {
 INSTRUMENT_KINDS = frozenset({"check", "clock", "recover", "resume", "power", "hold"})
 """What the laptop's own key may sign; everything else must be signed by a person."""
 
-PASSPHRASE_KINDS = frozenset({"waive", "authorise"})
+PASSPHRASE_KINDS = frozenset({"waive", "authorise", "close"})
 """What a person signs only with the passphrase given anew."""

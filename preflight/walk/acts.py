@@ -12,14 +12,15 @@ import msgspec
 from preflight.clock import Clock, Moment
 from preflight.config.checklist import Step
 from preflight.errors import Refused
-from preflight.readings import Finding, Reading, decimal_text
+from preflight.readings import Finding, decimal_text
 from preflight.record import kinds
 from preflight.record.entry import Auth, format_utc
 from preflight.record.folder import evidence_data
 from preflight.record.keys import Keyring, Signer
 from preflight.record.store import Recorder
 from preflight.walk import codec, rules
-from preflight.walk.ledger import Act, FindingLog, Ledger, Ref, quantity_text
+from preflight.walk.ledger import Act, FindingLog, Ledger, Ref
+from preflight.walk.measuring import measured, reads_of
 from preflight.walk.state import State, state_at
 
 
@@ -154,7 +155,7 @@ class Walk:
             done_at=format_utc(done_at),
             response=response,
             readings=readings,
-            reads=(),
+            reads=reads_of(step),
         )
         return self.enter("paper", data, person)
 
@@ -166,6 +167,7 @@ class Walk:
 
     def countersign(self, hold: Ref, person: str) -> Act:
         """The person in whose name the instrument entered a hold stands to it."""
+        self._own(hold)
         return self.enter("sign", kinds.SignData(of=hold.seq), person)
 
     def witness(
@@ -236,10 +238,7 @@ class Walk:
         return self._instrument("power", kinds.PowerData(cause="seen", detail=detail))
 
     def replan(self, sets: Mapping[str, str], person: str, reason: str) -> Act:
-        """Change declared values by key; each is checked as the flight file's loader would."""
-        trial = self.ledger.values.copy()
-        for key, text in sets.items():
-            trial.replace(key, text)
+        """Change declared values by key, each as the flight file would have it."""
         return self.enter("replan", kinds.ReplanData(sets=dict(sets), reason=reason), person)
 
     def poll(self, gate: Any, station: str, person: str, *, go: bool, remark: str = "") -> Act:
@@ -258,7 +257,7 @@ class Walk:
 
     def release(self, person: str, *, released_at: datetime, reason: str = "") -> Act:
         """The balloon has left, on whatever verdict."""
-        verdict, with_go, authority = rules.release_facts(self.ledger, self.now())
+        verdict, with_go, authority = rules.release_facts(self.ledger, self.now(), format_utc(released_at))
         pointer = None
         if authority is not None:
             line = self.ledger.line_hash(authority) or self.recorder.head
@@ -266,7 +265,7 @@ class Walk:
         data = kinds.ReleaseData(
             released=format_utc(released_at),
             with_go=with_go,
-            verdict=verdict,  # type: ignore[arg-type]
+            verdict=verdict,
             authority=pointer,
             reason=reason,
         )
@@ -341,53 +340,6 @@ class Walk:
     def _own(self, ref: Ref) -> None:
         if ref.rec != self.recorder.rec:
             raise Refused("That entry stands in an earlier, closed record: do the step again in this one.")
-
-
-def measured(
-    step: Step, values: Sequence[float], limits: tuple[float | None, float | None]
-) -> kinds.MeasureData:
-    """The measurement of a step as the record keeps it: the mean counts, if the values agree."""
-    measure = step.measure
-    if measure is None:
-        raise Refused(f"Step {step.id} measures nothing.")
-    if len(values) != measure.repeat:
-        raise Refused(f"Step {step.id} takes {measure.repeat} values, {len(values)} were given.")
-    at_least = measure.at_least if measure.at_least is not None else limits[0]
-    at_most = measure.at_most if measure.at_most is not None else limits[1]
-    mean = round(sum(values) / len(values), 9)
-    reading = Reading(
-        name=measure.sets or measure.quantity,
-        value=mean,
-        unit=measure.unit,
-        low=min(values),
-        high=max(values),
-        at_least=at_least,
-        at_most=at_most,
-    )
-    outcome, remarks = _weighed(step, reading)
-    return kinds.MeasureData(
-        step=step.id,
-        outcome=outcome,
-        values=tuple(decimal_text(float(value)) for value in values),
-        reading=codec.to_data(reading),
-        sets=measure.sets,
-        set_to=None if measure.sets is None else quantity_text(mean, measure.unit),
-        remarks=remarks,
-        reads=(),
-    )
-
-
-def _weighed(step: Step, reading: Reading) -> tuple[kinds.Outcome, tuple[str, ...]]:
-    """Open while the values lie too far apart, no-go outside the limits, otherwise go."""
-    assert reading.low is not None
-    assert reading.high is not None
-    apart = reading.high - reading.low
-    allowed = rules.spread_of(step)
-    if apart > allowed:
-        return "open", (
-            f"the values lie {apart:.4g} {reading.unit} apart, {allowed:g} at most: measure again",
-        )
-    return ("no-go" if reading.within is False else "go"), ()
 
 
 def _utc(at: datetime | None) -> str | None:

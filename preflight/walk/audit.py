@@ -13,13 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from preflight.errors import PreflightError
-from preflight.readings import Reading, judged
 from preflight.record import kinds
 from preflight.record.entry import Entry
 from preflight.walk import codec, rules
-from preflight.walk.acts import measured
 from preflight.walk.book import Book
 from preflight.walk.ledger import Ledger
+from preflight.walk.measuring import measured
 from preflight.walk.opening import book_of, chain_of
 from preflight.walk.state import State, state_at
 
@@ -45,7 +44,10 @@ def recompute(record: Path, entries: Iterable[Entry] | None = None) -> Audit:
         chain = chain_of(record)
         ledger = Ledger(book_of(chain[-1]))
         for part in chain[:-1]:
-            ledger.apply_all(part.entries)
+            earlier = recompute_entries(ledger, part.entries)
+            if earlier.first_bad is not None:
+                why = f"{part.rec}, which it goes on from, is bad at line {earlier.first_bad}: {earlier.why}"
+                return Audit(1, why, None, None, None)
     except PreflightError as error:
         return Audit(1, f"the files of this record can't be read: {error}", None, None, None)
     return recompute_entries(ledger, chain[-1].entries if entries is None else entries)
@@ -89,9 +91,4 @@ def _miscounted(book: Book, data: Any) -> str | None:
             book.steps[data.step], [float(v) for v in data.values], (reading.at_least, reading.at_most)
         )
         return None if again == data else f"the measurement of {data.step} does not follow from its values"
-    if isinstance(data, (kinds.CheckData, kinds.PaperData, kinds.CarryData)) and data.outcome == "go":
-        readings: tuple[Reading, ...] = tuple(codec.from_data(reading) for reading in data.readings)
-        if judged(readings) == "no-go":
-            outside = next(r for r in readings if r.within is False)
-            return f"{data.step} claims go, but {outside.name} is outside its limits"
     return None

@@ -42,6 +42,8 @@ def offers(walk: Walk, record: Path) -> tuple[Offer, ...]:
             continue
         if before.step == step and walk.ledger.values.changed(before.finding.used) is None:
             source = before.finding.act
+            if source.entry.rec != chain[-1].rec:
+                continue
             line = hashes[source.entry.rec, source.entry.seq]
             found.append(Offer(step_id, _data(step_id, before.finding, source, line)))
     return tuple(found)

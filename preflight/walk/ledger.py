@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, NamedTuple
 
 from preflight.clock import Moment
-from preflight.config.checklist import Phase
+from preflight.config.checklist import Phase, Step
+from preflight.errors import PreflightError
 from preflight.readings import Reading, decimal_text
 from preflight.record import kinds
 from preflight.record.entry import Entry
@@ -16,7 +19,7 @@ from preflight.walk.book import Book
 from preflight.walk.values import Snapshot, Values
 
 FINDING_KINDS = frozenset({"check", "measure", "confirm", "defer", "paper", "carry"})
-CORRECTABLE = FINDING_KINDS | {"sign", "witness", "waive", "poll"}
+CORRECTABLE = FINDING_KINDS | {"sign", "witness", "waive", "poll", "release"}
 
 
 class Ref(NamedTuple):
@@ -46,13 +49,17 @@ class Act:
 
 @dataclass(slots=True)
 class FindingLog:
-    """The finding that counts for a step, and the signatures it has collected."""
+    """The finding that counts for a step, and the signatures it has collected.
+
+    `at` is when the step was done: for what was taken from paper or an earlier record, before it was entered.
+    `used` are the values that its outcome used, as they were when it was first entered.
+    """
 
     act: Act
+    at: Moment
     outcome: str
     readings: tuple[Reading, ...]
     used: Snapshot
-    after: dict[str, int]
     signature: Act | None = None
     witness: Act | None = None
 
@@ -89,6 +96,8 @@ class Ledger:
         self.acts: list[Act] = []
         self.struck: set[Ref] = set()
         self._by_ref: dict[Ref, Act] = {}
+        self._used: dict[Ref, Snapshot] = {}
+        self.latest: datetime | None = None
         self._reset()
 
     def _reset(self) -> None:
@@ -100,6 +109,7 @@ class Ledger:
         self.polls: dict[tuple[str, str], Act] = {}
         self.authorised: dict[str, Act] = {}
         self.released: Act | None = None
+        self.released_at: Moment | None = None
         self.values_at_release: Values | None = None
         self.holds_at_release: tuple[Act, ...] = ()
         self.scrubbed: Act | None = None
@@ -107,6 +117,8 @@ class Ledger:
         self.closed_before: Act | None = None
         self.opened: Act | None = None
         self.disturbed = 0
+        self.cycles: list[Moment] = []
+        self.countersigned: set[Ref] = set()
         self.findings_by_ref: dict[Ref, FindingLog] = {}
 
     def find(self, ref: Ref) -> Act | None:
@@ -118,9 +130,15 @@ class Ledger:
         return any(step.unless(self.values.flight) is None for step in phase.step)
 
     def line_hash(self, act: Act) -> str | None:
-        """SHA-256 of the entry's line, as the next entry of its record names it; None for a record's last."""
+        """SHA-256 of the entry's line as the next entry of its record, or the record after it, names it.
+
+        None for the last line of the record at hand.
+        """
         following = self._by_ref.get(Ref(act.entry.rec, act.entry.seq + 1))
-        return following.entry.prev if following is not None else None
+        if following is not None:
+            return following.entry.prev
+        heads = (later.data.previous for later in self.acts if later.entry.kind == "open")
+        return next((head.head for head in heads if head is not None and head.rec == act.entry.rec), None)
 
     def apply_all(self, entries: Iterable[Entry]) -> Ledger:
         """Fold entries in order; returns itself."""
@@ -131,6 +149,7 @@ class Ledger:
     def apply(self, entry: Entry) -> Act:
         """Fold one entry. A correction folds everything again without the entry that it strikes."""
         act = Act(entry, entry.data, entry.moment, len(self.acts) + 1)
+        self.latest = act.at.at if self.latest is None else max(self.latest, act.at.at)
         self.acts.append(act)
         self._by_ref[act.ref] = act
         if entry.kind == "correct":
@@ -163,26 +182,42 @@ class Ledger:
         log = self.steps.get(data.step)
         if log is None:
             return
-        readings = _readings(data)
-        self.values.note(readings)
         step = self.book.steps[data.step]
-        sets = step.measure.sets if step.measure is not None else None
-        if sets is not None and data.outcome != "open":
-            for reading in readings:
-                if reading.name == sets and isinstance(reading.value, (int, float)):
-                    self.values.replace(sets, quantity_text(reading.value, reading.unit))
-        names = dict.fromkeys((*step.reads, *data.reads))
-        predecessors = {name: self.steps[name].finding for name in step.after if name in self.steps}
+        log.findings += 1
+        if data.outcome == "open" and log.finding is not None and log.finding.outcome == "no-go":
+            # Nothing was found this time: what was found before still counts.
+            return
+        readings = _readings(data)
+        if step.measure is None or data.outcome == "go":
+            self.values.note(readings)
+        self._take_over(step, data.outcome, readings)
+        at = _done_at(act)
+        if act.ref not in self._used:
+            names = dict.fromkeys((*step.reads, *data.reads))
+            if step.measure is not None and step.measure.sets is not None:
+                names[step.measure.sets] = None
+            self._used[act.ref] = self.values.snapshot(names)
+            if "power" in names and at is not act.at:
+                self._used[act.ref]["power"] = sum(cycle.at <= at.at for cycle in self.cycles)
         finding = FindingLog(
-            act=act,
-            outcome=data.outcome,
-            readings=readings,
-            used=self.values.snapshot(names),
-            after={name: log.act.order if log else 0 for name, log in predecessors.items()},
+            act=act, at=at, outcome=data.outcome, readings=readings, used=self._used[act.ref]
         )
         log.finding = finding
-        log.findings += 1
         self.findings_by_ref[act.ref] = finding
+        if data.outcome not in ("go", "not-applicable"):
+            self._disturb(act)
+
+    def _take_over(self, step: Step, outcome: str, readings: tuple[Reading, ...]) -> None:
+        """What a step measures replaces the flight file's value, once it is good enough to fly with."""
+        sets = step.measure.sets if step.measure is not None else None
+        if sets is None or outcome != "go":
+            return
+        for reading in readings:
+            if reading.name == sets and isinstance(reading.value, (int, float)):
+                # The rules took the value already; a foreign record may hold one that they would not.
+                with contextlib.suppress(PreflightError):
+                    self.values.replace(sets, quantity_text(reading.value, reading.unit))
+                    self.values.note([reading])
 
     def _on_open(self, act: Act) -> None:
         self.opened = act
@@ -193,13 +228,17 @@ class Ledger:
             self.closed = None
 
     def _on_sign(self, act: Act) -> None:
-        finding = self.findings_by_ref.get(Ref(act.entry.rec, act.data.of))
+        ref = Ref(act.entry.rec, act.data.of)
+        finding = self.findings_by_ref.get(ref)
         if finding is not None:
             finding.signature = act
+        elif ref in self.holds:
+            self.countersigned.add(ref)
 
     def _on_witness(self, act: Act) -> None:
         finding = self.findings_by_ref.get(Ref(act.entry.rec, act.data.of))
-        if finding is not None:
+        # Whose signature was struck since has not performed anything that could be witnessed.
+        if finding is not None and finding.performer not in (None, act.signer):
             finding.witness = act
 
     def _on_waive(self, act: Act) -> None:
@@ -230,21 +269,26 @@ class Ledger:
 
     def _on_power(self, act: Act) -> None:
         self.values.power += 1
+        self.cycles.append(act.at)
         self._disturb(act)
 
     def _on_replan(self, act: Act) -> None:
         for key, text in act.data.sets.items():
-            self.values.replace(key, text)
+            with contextlib.suppress(PreflightError):
+                self.values.replace(key, text)
         self._disturb(act)
 
     def _on_poll(self, act: Act) -> None:
         self.polls[act.data.gate, act.data.station] = act
+        if act.data.answer == "no-go":
+            self._disturb(act)
 
     def _on_authorise(self, act: Act) -> None:
         self.authorised[act.data.gate] = act
 
     def _on_release(self, act: Act) -> None:
         self.released = act
+        self.released_at = earlier_than(act.at, act.data.released)
         self.values_at_release = self.values.copy()
         self.holds_at_release = tuple(self.holds.values())
 
@@ -253,6 +297,18 @@ class Ledger:
 
     def _on_close(self, act: Act) -> None:
         self.closed = act
+
+
+def earlier_than(moment: Moment, utc: str) -> Moment:
+    """The moment at `utc`, on the clock of a later one."""
+    at = datetime.fromisoformat(utc)
+    ago = int((moment.at - at).total_seconds() * 1e9)
+    return Moment(at, moment.boot, moment.boot_ns - ago, moment.source, moment.uncertainty)
+
+
+def _done_at(act: Act) -> Moment:
+    done = getattr(act.data, "done_at", None) or getattr(act.data, "found_at", None)
+    return act.at if done is None else earlier_than(act.at, done)
 
 
 def quantity_text(value: float, unit: str) -> str:

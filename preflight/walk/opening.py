@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from collections.abc import Iterable, Iterator
@@ -16,9 +17,11 @@ from preflight.config.load import flattened_checklist, parse_checklist, parse_fl
 from preflight.errors import RecordError, Refused
 from preflight.readings import decimal_text
 from preflight.record import kinds
+from preflight.record.disk import list_folder
 from preflight.record.entry import Entry
 from preflight.record.folder import CHECKLIST, FLIGHT, PINNED, ROSTER, RecordFiles, read
 from preflight.record.keys import Keyring
+from preflight.record.links import previous_of
 from preflight.record.mirror import Mirror
 from preflight.record.roster import Roster
 from preflight.record.store import Recorder
@@ -89,7 +92,10 @@ def begin(
 
     `before` is the ledger that the walk goes on from when `previous` continues an earlier record.
     """
-    ledger = before if before is not None else Ledger(sources.book(drill=drill))
+    if before is None:
+        before = Ledger(sources.book(drill=drill))
+        _refuse_unmanned(before.book)
+    ledger = before
     signer = keyring.signer(person)
     recorder = Recorder.create(
         logs,
@@ -107,9 +113,36 @@ def begin(
     return Walk(ledger=ledger, recorder=recorder, keyring=keyring, clock=clock)
 
 
+def _refuse_unmanned(book: Book) -> None:
+    """A role that nobody holds would be found missing at the gate: it is told before the record begins."""
+    head = book.checklist.checklist
+    held = {role for person in book.roster.people for role in person.roles}
+    unmanned = [station for station in head.stations if station not in held]
+    for what, roles in (("to release", head.release_by), ("to seal", head.seal_by)):
+        if not held & set(roles):
+            unmanned.append(f"{' or '.join(roles)} {what}")
+    for step in book.checklist.steps():
+        if step.required and step.signed_by and not held & set(step.signed_by):
+            unmanned.append(f"{' or '.join(step.signed_by)} for {step.id}")
+    if unmanned:
+        raise Refused(
+            f"Nobody on the roster has the role {', '.join(dict.fromkeys(unmanned))}. "
+            "Add people with: preflight crew add"
+        )
+
+
+def _refuse_followed(record: Path) -> None:
+    for name in list_folder(record.parent, str(record.parent)):
+        with contextlib.suppress(RecordError):
+            previous = previous_of(record.parent / name)
+            if previous is not None and previous.rec == record.name and previous.why in CONTINUES:
+                raise Refused(f"{record.name} goes on in {name}: take that one up.")
+
+
 def resume(record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None = None) -> Walk:
     """Go on with a record that was interrupted: a torn line is set aside, the pause is entered."""
     chain = chain_of(record)
+    _refuse_followed(chain[-1].folder.resolve())
     ledger = Ledger(book_of(chain[-1]))
     for part in chain[:-1]:
         ledger.apply_all(part.entries)

@@ -119,7 +119,11 @@ def _recomputed(folder: Path, found: Verification) -> Proof:
         return Proof(folder, found, None)
     if audit.first_bad is not None:
         found = msgspec.structs.replace(found, state="bad", first_bad=audit.first_bad, why=audit.why)
-    return Proof(folder, msgspec.structs.replace(found, verdict=audit.verdict), audit)
+    found = msgspec.structs.replace(found, verdict=audit.verdict)
+    released = audit.state.released if audit.state is not None else None
+    if released is not None and not released.data.with_go:
+        found = _noted(found, f"RELEASED WITHOUT GO: {released.data.reason}")
+    return Proof(folder, found, audit)
 
 
 def _recompute(folder: Path, good: tuple[Entry, ...]) -> Audit:

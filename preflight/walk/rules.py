@@ -7,7 +7,7 @@ looks at more of the state than it needs, so that an audit of ten thousand entri
 from __future__ import annotations
 
 from preflight.errors import Refused
-from preflight.record.kinds import INSTRUMENT_KINDS
+from preflight.record.kinds import INSTRUMENT_KINDS, PASSPHRASE_KINDS
 from preflight.walk import rules_count, rules_steps
 from preflight.walk.ledger import Ledger
 from preflight.walk.rules_count import passed_by, release_facts
@@ -15,7 +15,6 @@ from preflight.walk.rules_steps import spread_of
 from preflight.walk.who import Ask, may_sign, may_witness, roles_of
 
 __all__ = [
-    "ASKED_AGAIN",
     "MEANINGS",
     "Ask",
     "allow",
@@ -55,10 +54,9 @@ MEANINGS: dict[str, str] = {
 }
 """What a signature on an entry of each kind means, as shown wherever the signature is shown."""
 
-ASKED_AGAIN = frozenset({"waive", "authorise"})
-"""Kinds for which the passphrase is asked for again."""
-
-AFTER_SCRUB = frozenset({"close", "correct", "hold", "lift", "clock", "recover", "resume"})
+AFTER_SCRUB = frozenset(
+    {"close", "correct", "hold", "lift", "clock", "recover", "resume", "power", "release"}
+)
 
 
 def allow(ledger: Ledger, ask: Ask) -> None:
@@ -68,7 +66,9 @@ def allow(ledger: Ledger, ask: Ask) -> None:
         return
     if ledger.closed is not None:
         raise Refused("The record is closed: nothing can be added to it. Go on in a following record.")
-    if ledger.scrubbed is not None and ask.kind not in AFTER_SCRUB:
+    # A balloon that leaves all the same is entered, and tracked and recovered like any other.
+    given_up = ledger.scrubbed is not None and ledger.released is None
+    if given_up and ask.kind not in AFTER_SCRUB:
         raise Refused("The attempt was scrubbed: only closing the record is left.")
     rule = _RULES.get(ask.kind)
     if rule is not None:
@@ -83,7 +83,7 @@ def _signer(ledger: Ledger, ask: Ask) -> None:
         raise Refused(f"The instrument can't sign a {ask.kind}: a person must.")
     if ask.kind == "check" and not is_instrument:
         raise Refused("A check's finding is signed by the instrument that made it.")
-    if ask.kind in ASKED_AGAIN and ask.auth != "passphrase":
+    if ask.kind in PASSPHRASE_KINDS and ask.auth != "passphrase":
         raise Refused("The passphrase is asked for again for this.")
 
 

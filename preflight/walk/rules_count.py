@@ -6,7 +6,10 @@ from collections.abc import Callable
 
 from preflight.clock import Moment
 from preflight.errors import Refused
-from preflight.walk.ledger import Act, Ledger, Ref
+from preflight.record.entry import format_utc
+from preflight.record.kinds import Verdict
+from preflight.walk.ledger import Act, Ledger, Ref, earlier_than
+from preflight.walk.rules_steps import possible
 from preflight.walk.state import gate_at, step_at
 from preflight.walk.who import Ask, one_of, roles_of
 
@@ -16,14 +19,33 @@ def _lift(ledger: Ledger, ask: Ask) -> None:
     if hold is None:
         raise Refused(f"No hold stands under entry {ask.data.hold}.")
     head = ledger.book.checklist.checklist
-    if ask.signer not in (hold.signer, hold.data.claimed):
+    # A name that the instrument took down counts as the caller's; one that a person wrote does not.
+    claimed = hold.data.claimed if hold.entry.auth == "instrument" else None
+    if ask.signer not in (hold.signer, claimed):
         one_of(ledger, ask, head.release_by, "lift another person's hold")
+
+
+def _hold(ledger: Ledger, ask: Ask) -> None:
+    if ask.data.claimed is None:
+        return
+    if ask.auth != "instrument":
+        raise Refused("A person calls a hold in their own name.")
+    if ledger.book.roster.find(ask.data.claimed).is_instrument:
+        raise Refused(f"{ask.data.claimed} is an instrument: a hold is called by a person.")
+
+
+def _replan(ledger: Ledger, ask: Ask) -> None:
+    head = ledger.book.checklist.checklist
+    one_of(ledger, ask, (*head.stations, *head.release_by), "change the plan")
+    possible(ledger, ask.data.sets)
 
 
 def _phase(ledger: Ledger, ask: Ask) -> None:
     phase = ledger.book.phases.get(ask.data.phase)
     if phase is None:
         raise Refused(f"The checklist has no phase {ask.data.phase!r}.")
+    if ledger.released is not None and phase.gate is not None:
+        raise Refused(f"The balloon has left: {phase.title} belongs to the time before release.")
     if ask.data.act == "start":
         for gate in ledger.book.behind(phase.id):
             if ledger.released is None and gate not in ledger.authorised:
@@ -59,6 +81,19 @@ def _poll(ledger: Ledger, ask: Ask) -> None:
         raise Refused(f"{ask.data.station} is no station of this checklist.")
     one_of(ledger, ask, (ask.data.station,), f"answer for {ask.data.station}")
     _has_gate(ledger, ask.data.gate)
+    _before_release(ledger, ask)
+    _gates_before(ledger, ask.data.gate)
+
+
+def _before_release(ledger: Ledger, ask: Ask) -> None:
+    if ledger.released is not None:
+        raise Refused(f"The balloon has left: there is nothing to {ask.kind}.")
+
+
+def _gates_before(ledger: Ledger, gate: str) -> None:
+    for earlier in ledger.book.gates[: ledger.book.gates.index(gate)]:
+        if earlier not in ledger.authorised:
+            raise Refused(f"The {earlier} gate comes first.")
 
 
 def _has_gate(ledger: Ledger, gate: str) -> None:
@@ -70,9 +105,8 @@ def _authorise(ledger: Ledger, ask: Ask) -> None:
     head = ledger.book.checklist.checklist
     one_of(ledger, ask, head.release_by, "authorise")
     _has_gate(ledger, ask.data.gate)
-    for gate in ledger.book.gates[: ledger.book.gates.index(ask.data.gate)]:
-        if gate not in ledger.authorised:
-            raise Refused(f"The {gate} gate comes first.")
+    _before_release(ledger, ask)
+    _gates_before(ledger, ask.data.gate)
     gate_state = gate_at(ledger, ask.data.gate, ask.now)
     if gate_state.verdict != "go":
         raise Refused(f"The verdict is {gate_state.verdict}: {gate_state.reasons[0].text}.")
@@ -88,7 +122,9 @@ def _authorise(ledger: Ledger, ask: Ask) -> None:
 def _release(ledger: Ledger, ask: Ask) -> None:
     if ledger.released is not None:
         raise Refused("A release is entered already.")
-    verdict, with_go, authority = release_facts(ledger, ask.now)
+    if ask.data.released > format_utc(ask.now.at):
+        raise Refused("The time of the release lies ahead.")
+    verdict, with_go, authority = release_facts(ledger, ask.now, ask.data.released)
     if (ask.data.verdict, ask.data.with_go) != (verdict, with_go):
         raise Refused(
             f"The verdict at release is {verdict}, and it is {'with' if with_go else 'without'} go."
@@ -104,12 +140,18 @@ def _release(ledger: Ledger, ask: Ask) -> None:
         raise Refused("The authorisation that the release names has another hash.")
 
 
-def release_facts(ledger: Ledger, now: Moment) -> tuple[str, bool, Act | None]:
-    """The verdict at release now, whether that is with go, and the authorisation that stands for it."""
-    gate = gate_at(ledger, ledger.book.gates[-1], now) if ledger.book.gates else None
-    if gate is None:
+def release_facts(ledger: Ledger, now: Moment, released: str) -> tuple[Verdict, bool, Act | None]:
+    """The verdict when the balloon left, whether that was with go, and the authorisation that stood for it.
+
+    `released` is when it left, in UTC as entries have it; an authorisation given later does not count.
+    """
+    if not ledger.book.gates:
         return "hold", False, None
-    return gate.verdict, gate.verdict == "go" and gate.authorised is not None, gate.authorised
+    gate = gate_at(ledger, ledger.book.gates[-1], earlier_than(now, released))
+    authority = gate.authorised
+    if authority is not None and authority.entry.at > released:
+        authority = None
+    return gate.verdict, gate.verdict == "go" and authority is not None and gate.all_polled, authority
 
 
 def _scrub(ledger: Ledger, ask: Ask) -> None:
@@ -132,6 +174,8 @@ def _close(ledger: Ledger, ask: Ask) -> None:
 
 
 RULES: dict[str, Callable[[Ledger, Ask], None]] = {
+    "hold": _hold,
+    "replan": _replan,
     "lift": _lift,
     "phase": _phase,
     "poll": _poll,

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from preflight.config.checklist import Step
 from preflight.config.quantities import difference
-from preflight.errors import Refused
+from preflight.errors import PreflightError, Refused
+from preflight.readings import judged
 from preflight.record.entry import format_utc
-from preflight.walk.ledger import CORRECTABLE, FindingLog, Ledger, Ref
+from preflight.record.kinds import ReadingData
+from preflight.walk import codec
+from preflight.walk.ledger import CORRECTABLE, Act, FindingLog, Ledger, Ref
 from preflight.walk.state import step_at, witness_required
+from preflight.walk.waivers import within_bound
 from preflight.walk.who import Ask, may_sign, may_witness, one_of, roles_of
 
 
@@ -26,8 +30,6 @@ def _step(ledger: Ledger, step_id: str, kind: str) -> Step:
 def _reachable(ledger: Ledger, step: Step, ask: Ask) -> None:
     """Whether a step can be done now: the gates behind it passed, the phases before it called complete."""
     phase = ledger.book.phase_of[step.id]
-    if ledger.released is not None and phase.gate is not None:
-        raise Refused(f"The balloon has left: {step.id} belongs to the time before release.")
     for gate in ledger.book.behind(phase.id):
         if ledger.released is None and gate not in ledger.authorised:
             raise Refused(f"The {gate} gate lies before {step.id} and was not authorised yet.")
@@ -45,20 +47,65 @@ def _reachable(ledger: Ledger, step: Step, ask: Ask) -> None:
             raise Refused(f"Step {name} comes before {step.id} and is {before.outcome}: {before.reason}.")
 
 
+def _not_gone(ledger: Ledger, step: Step) -> None:
+    """What counted for the release can't be changed after it."""
+    if ledger.released is not None and ledger.book.phase_of[step.id].gate is not None:
+        raise Refused(f"The balloon has left: {step.id} belongs to the time before release.")
+
+
 def _perform(ledger: Ledger, step: Step, ask: Ask) -> None:
     if not may_sign(ledger, step, ask.signer):
         raise Refused(
             f"Step {step.id} is signed by {' or '.join(step.signed_by)}; "
             f"{ask.signer} does not have that role."
         )
-    _reachable(ledger, step, ask)
+    _not_gone(ledger, step)
+    # A no-go is never turned away for coming too early.
+    if getattr(ask.data, "outcome", "go") in ("go", "not-applicable"):
+        _reachable(ledger, step, ask)
+
+
+def _fits(step: Step, readings: tuple[ReadingData, ...], outcome: str) -> None:
+    """A go must be one by its own numbers."""
+    if outcome != "go":
+        return
+    by_numbers = judged(tuple(codec.from_data(reading) for reading in readings))
+    if by_numbers != "go":
+        told = next(
+            (r.name for r in map(codec.from_data, readings) if r.within is False), "a reading with a limit"
+        )
+        fault = "is outside its limits" if by_numbers == "no-go" else "has no value"
+        raise Refused(f"{step.id} claims go, but {told} {fault}.")
+
+
+def _settable(ledger: Ledger, step: Step, readings: tuple[ReadingData, ...], outcome: str) -> None:
+    """A measured value that replaces one of the flight file must be one that the flight file could have."""
+    sets = step.measure.sets if step.measure is not None else None
+    if sets is None or outcome != "go":
+        return
+    for reading in readings:
+        if reading.name == sets and reading.value is not None:
+            possible(ledger, {sets: f"{reading.value} {reading.unit}".strip()})
+
+
+def possible(ledger: Ledger, sets: Mapping[str, str]) -> None:
+    """Refuse values that the flight file's loader would not take."""
+    trial = ledger.values.copy()
+    try:
+        for key, text in sets.items():
+            trial.replace(key, text)
+    except PreflightError as error:
+        raise Refused(str(error)) from error
 
 
 def _check(ledger: Ledger, ask: Ask) -> None:
     step = _step(ledger, ask.data.step, "check")
     if step.check != ask.data.check:
         raise Refused(f"Step {step.id} asks for the check {step.check}, not {ask.data.check}.")
-    _reachable(ledger, step, ask)
+    _fits(step, ask.data.readings, ask.data.outcome)
+    _not_gone(ledger, step)
+    if ask.data.outcome == "go":
+        _reachable(ledger, step, ask)
 
 
 def _measure(ledger: Ledger, ask: Ask) -> None:
@@ -67,6 +114,7 @@ def _measure(ledger: Ledger, ask: Ask) -> None:
     assert step.measure is not None
     if step.measure.sets != ask.data.sets:
         raise Refused(f"Step {step.id} does not set {ask.data.sets}.")
+    _settable(ledger, step, (ask.data.reading,), ask.data.outcome)
 
 
 def _confirm(ledger: Ledger, ask: Ask) -> None:
@@ -76,6 +124,10 @@ def _confirm(ledger: Ledger, ask: Ask) -> None:
         step = _step(ledger, ask.data.step, "confirm")
     if ask.data.outcome != "go" and not ask.data.reason.strip():
         raise Refused(f"{ask.data.outcome} needs a reason.")
+    if not_applicable and _no_go(ledger, step):
+        raise Refused(
+            f"Step {step.id} is no-go: it can't be declared not applicable. Do it again, or waive it."
+        )
     _perform(ledger, step, ask)
 
 
@@ -83,19 +135,38 @@ def _defer(ledger: Ledger, ask: Ask) -> None:
     step = _step(ledger, ask.data.step, "defer")
     _perform(ledger, step, ask)
     assert step.defer is not None
+    if ask.data.authority != step.defer.authority:
+        raise Refused(f"Step {step.id} asks {step.defer.authority}, not {ask.data.authority}.")
     missing = [question for question in step.defer.ask if not ask.data.answers.get(question, "").strip()]
     if missing and ask.data.outcome == "go":
         raise Refused(f"The answer to {missing[0]!r} is missing.")
+
+
+def _no_go(ledger: Ledger, step: Step) -> bool:
+    finding = ledger.steps[step.id].finding
+    return finding is not None and finding.outcome == "no-go"
 
 
 def _paper(ledger: Ledger, ask: Ask) -> None:
     step = _step(ledger, ask.data.step, "paper")
     if not may_sign(ledger, step, ask.signer):
         raise Refused(f"Step {step.id} is signed by {' or '.join(step.signed_by)}.")
+    _not_gone(ledger, step)
+    if step.defer is not None:
+        raise Refused(f"Enter the answer to {step.id} itself: until when it is valid counts.")
     if (step.measure is not None) != bool(ask.data.readings):
         raise Refused(f"What was written down of {step.id} goes with it, and only if it is measured.")
     if ask.data.done_at > format_utc(ask.now.at):
         raise Refused("The paper's time lies ahead.")
+    finding = ledger.steps[step.id].finding
+    if finding is not None and ask.data.done_at <= format_utc(finding.at.at):
+        raise Refused(
+            f"{step.id} was done later than that, at {finding.at.at:%H:%M} UTC: the later one counts."
+        )
+    if step.kind == "check" and _no_go(ledger, step):
+        raise Refused(f"The instrument found {step.id} no-go: only the instrument finds it go again.")
+    _fits(step, ask.data.readings, ask.data.outcome)
+    _settable(ledger, step, ask.data.readings, ask.data.outcome)
 
 
 def _carry(ledger: Ledger, ask: Ask) -> None:
@@ -107,6 +178,10 @@ def _carry(ledger: Ledger, ask: Ask) -> None:
         raise Refused("A step can be taken over only from the attempt that this record follows.")
     if not step.carry:
         raise Refused(f"The checklist does not let {step.id} be taken over: do it again.")
+    if ledger.steps[step.id].finding is not None:
+        raise Refused(f"{step.id} was done for this attempt already.")
+    _fits(step, ask.data.readings, ask.data.outcome)
+    _settable(ledger, step, ask.data.readings, ask.data.outcome)
 
 
 def _finding(ledger: Ledger, ask: Ask) -> FindingLog:
@@ -116,6 +191,7 @@ def _finding(ledger: Ledger, ask: Ask) -> FindingLog:
     log = ledger.steps[finding.act.data.step]
     if log.finding is not finding:
         raise Refused(f"The finding of entry {ask.data.of} no longer counts: the step was done again.")
+    _not_gone(ledger, ledger.book.steps[finding.act.data.step])
     return finding
 
 
@@ -124,6 +200,8 @@ def _sign(ledger: Ledger, ask: Ask) -> None:
     if hold is not None:
         if hold.data.claimed != ask.signer:
             raise Refused(f"The hold was called in the name of {hold.data.claimed}, who countersigns it.")
+        if hold.ref in ledger.countersigned:
+            raise Refused("The hold is countersigned already.")
         return
     finding = _finding(ledger, ask)
     if finding.act.entry.kind != "check":
@@ -132,6 +210,8 @@ def _sign(ledger: Ledger, ask: Ask) -> None:
         raise Refused(f"A finding that is {finding.outcome} can't be signed into a go: do the step again.")
     if finding.signature is not None:
         raise Refused("This finding is signed already.")
+    if finding.witness is not None and finding.witness.signer == ask.signer:
+        raise Refused("Who witnessed this can't be its performer as well.")
     _perform(ledger, ledger.book.steps[finding.act.data.step], ask)
 
 
@@ -182,11 +262,16 @@ def _waive(ledger: Ledger, ask: Ask) -> None:
         raise Refused(f"Step {step.id} is not no-go: there is nothing to waive.")
     if finding.act.ref != Ref(ask.rec, ask.data.finding):
         raise Refused("A waiver names the finding that counts now.")
+    _not_gone(ledger, step)
     bound = ask.data.bound
     if bound is not None and not any(r.name == bound.name for r in finding.readings):
         raise Refused(f"The finding has no reading {bound.name} to set a bound on.")
     if bound is not None and bound.at_least is None and bound.at_most is None:
         raise Refused("A bound needs a number.")
+    if bound is not None and not within_bound(bound, finding.readings):
+        raise Refused(
+            f"The bound must lie beyond {bound.name} as found, on the side where its limit is crossed."
+        )
     if ask.data.expires <= format_utc(ask.now.at):
         raise Refused("The waiver's expiry has passed already.")
 
@@ -198,10 +283,24 @@ def _correct(ledger: Ledger, ask: Ask) -> None:
     if act.ref in ledger.struck:
         raise Refused(f"Entry {ask.data.of} was corrected already.")
     head = ledger.book.checklist.checklist
-    if ask.signer != act.signer and not roles_of(ledger, ask.signer) & {*head.seal_by, *head.release_by}:
-        step = ledger.book.steps.get(getattr(act.data, "step", ""))
-        if act.entry.kind != "check" or step is None or not may_sign(ledger, step, ask.signer):
-            raise Refused("An entry is corrected by who signed it, or by the director.")
+    step = _step_of(ledger, act)
+    if act.entry.kind == "release":
+        one_of(ledger, ask, head.release_by, "say that a release did not happen")
+    elif act.entry.kind == "poll" and ledger.released is not None:
+        raise Refused("The balloon has left: its polls stand.")
+    elif step is not None:
+        _not_gone(ledger, step)
+    director = bool(roles_of(ledger, ask.signer) & {*head.seal_by, *head.release_by})
+    of_check = act.entry.kind == "check" and step is not None and may_sign(ledger, step, ask.signer)
+    if not (ask.signer == act.signer or director or of_check):
+        raise Refused("An entry is corrected by who signed it, or by the director.")
+
+
+def _step_of(ledger: Ledger, act: Act) -> Step | None:
+    """The step that an entry is about, through the finding it signs if need be."""
+    finding = ledger.findings_by_ref.get(Ref(act.entry.rec, getattr(act.data, "of", 0)))
+    about = finding.act if finding is not None else act
+    return ledger.book.steps.get(getattr(about.data, "step", ""))
 
 
 RULES: dict[str, Callable[[Ledger, Ask], None]] = {

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Literal
 
 from preflight.clock import Moment
 from preflight.config.checklist import Phase, Step
 from preflight.record.kinds import Verdict
-from preflight.walk.ledger import Act, FindingLog, Ledger, StepLog
+from preflight.walk.ledger import Act, FindingLog, Ledger
+from preflight.walk.staleness import expiry_of, stale_reason
+from preflight.walk.waivers import told, waiver_of
 
 Outcome = Literal["open", "go", "no-go", "waived", "not-applicable", "stale"]
 Waiting = Literal["finding", "signature", "witness"]
@@ -125,6 +127,7 @@ class State:
 def state_at(ledger: Ledger, now: Moment) -> State:
     """The state that the folded entries give at `now`."""
     book = ledger.book
+    now = not_before(ledger, now)
     steps: dict[str, StepState] = {}
     for step_id in book.steps:
         steps[step_id] = step_at(ledger, step_id, now, steps)
@@ -145,6 +148,13 @@ def state_at(ledger: Ledger, now: Moment) -> State:
     )
 
 
+def not_before(ledger: Ledger, now: Moment) -> Moment:
+    """`now`, but never earlier than the last entry: a clock set back makes nothing valid again."""
+    if ledger.latest is None or now.at >= ledger.latest:
+        return now
+    return Moment(ledger.latest, now.boot, now.boot_ns, now.source, now.uncertainty)
+
+
 def step_at(
     ledger: Ledger, step_id: str, now: Moment, known: dict[str, StepState] | None = None
 ) -> StepState:
@@ -152,13 +162,14 @@ def step_at(
     known = {} if known is None else known
     if step_id in known:
         return known[step_id]
+    now = not_before(ledger, now)
     step, phase = ledger.book.steps[step_id], ledger.book.phase_of[step_id]
     for name in step.after:
         if name in ledger.steps:
             step_at(ledger, name, now, known)
-    if ledger.released is not None and phase.gate is not None:
+    if ledger.released_at is not None and phase.gate is not None:
         # What counted for the release stands as it stood then.
-        now = ledger.released.at
+        now = ledger.released_at
     state = _judge(ledger, step, now, known)
     known[step_id] = state
     return state
@@ -177,11 +188,11 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
     if finding is None:
         return state("open", "not done yet", waiting="finding")
 
-    expires = _expiry(step, finding)
+    expires = expiry_of(step, finding)
     waiver = None
     outcome: Outcome
     if finding.outcome == "no-go":
-        waiver, lapsed = _waiver(log, finding, now)
+        waiver, lapsed = waiver_of(log, finding, now)
         if waiver is None:
             return state("no-go", lapsed or told(finding))
         outcome = "waived"
@@ -195,7 +206,7 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
             return state("open", "waits for a signature", waiting="signature", expires=expires)
         if witness_required(step, finding) and finding.witness is None:
             return state("open", "waits for a witness", waiting="witness", expires=expires)
-    stale = _stale(ledger, step, finding, now, known)
+    stale = stale_reason(ledger, step, finding, now, known)
     if stale is not None:
         return state("stale", stale, waiting="finding", waiver=waiver)
     reason = waiver.data.reason if waiver is not None else getattr(finding.act.data, "reason", "")
@@ -209,94 +220,6 @@ def witness_required(step: Step, finding: FindingLog) -> bool:
     """
     kind = finding.act.entry.kind
     return kind == "paper" or (step.witness and kind != "carry")
-
-
-def told(finding: FindingLog) -> str:
-    """The finding in one sentence: the reading that is outside its limits, or what was remarked."""
-    for reading in finding.readings:
-        if reading.within is False and isinstance(reading.value, (int, float)):
-            low, high = reading.at_least, reading.at_most
-            limit = f"at least {low:g}" if low is not None and reading.value < low else f"at most {high:g}"
-            return f"{reading.name} {reading.value:.4g} {reading.unit}, limit {limit}".replace(" ,", ",")
-    data = finding.act.data
-    remarks = getattr(data, "remarks", ())
-    said = remarks[0] if remarks else getattr(data, "reason", "") or getattr(data, "response", "")
-    return said or ("found no-go" if finding.outcome == "no-go" else "not settled")
-
-
-def _expiry(step: Step, finding: FindingLog) -> datetime | None:
-    if step.valid_for is None:
-        return None
-    return finding.act.at.at + timedelta(seconds=step.valid_for)
-
-
-def _waiver(log: StepLog, finding: FindingLog, now: Moment) -> tuple[Act | None, str]:
-    """The waiver that accepts this finding now, or why the last one given no longer does."""
-    lapsed = ""
-    for waiver in reversed(log.waivers):
-        data = waiver.data
-        if now.at >= datetime.fromisoformat(data.expires):
-            lapsed = lapsed or f"waiver expired {data.expires[11:16]} UTC: {told(finding)}"
-        elif not _covers(waiver, finding):
-            lapsed = lapsed or f"beyond the waiver: {told(finding)}"
-        else:
-            return waiver, ""
-    return None, lapsed
-
-
-def _covers(waiver: Act, finding: FindingLog) -> bool:
-    bound = waiver.data.bound
-    accepted = waiver.data.finding == finding.act.entry.seq and waiver.entry.rec == finding.act.entry.rec
-    if bound is None:
-        return accepted
-    reading = next((r for r in finding.readings if r.name == bound.name), None)
-    if reading is None or not isinstance(reading.value, (int, float)):
-        return False
-    # The bound speaks for one reading: any other that is outside its limits was not waived.
-    if not accepted and any(r.within is False and r.name != bound.name for r in finding.readings):
-        return False
-    if bound.at_least is not None and reading.value < float(bound.at_least):
-        return False
-    return not (bound.at_most is not None and reading.value > float(bound.at_most))
-
-
-def _stale(
-    ledger: Ledger, step: Step, finding: FindingLog, now: Moment, known: dict[str, StepState]
-) -> str | None:
-    if step.valid_for is not None and now.since(finding.act.at) > timedelta(seconds=step.valid_for):
-        return f"valid for {_span(step.valid_for)} only, done {finding.act.at.at:%H:%M} UTC"
-    values = ledger.values
-    gated = ledger.book.phase_of[step.id].gate is not None
-    if gated and ledger.values_at_release is not None:
-        values = ledger.values_at_release
-    changed = values.changed(finding.used)
-    if changed is not None:
-        return changed
-    for name in step.after:
-        before = known.get(name)
-        if before is None or (before.phase.gate is not None and not gated):
-            continue
-        if not before.satisfied:
-            return f"depends on {name}, which is {before.outcome}"
-        if before.finding is not None and before.finding.act.order > finding.act.order:
-            return f"{name} was done again at {before.finding.act.at.at:%H:%M} UTC"
-    return _out_of_window(ledger, finding)
-
-
-def _out_of_window(ledger: Ledger, finding: FindingLog) -> str | None:
-    if finding.act.entry.kind != "defer":
-        return None
-    release = ledger.values.flight.flight.release
-    start, end = finding.act.data.valid_from, finding.act.data.valid_until
-    if start is not None and release < datetime.fromisoformat(start):
-        return f"the answer is valid from {start[:10]} {start[11:16]} UTC, after the planned release"
-    if end is not None and release > datetime.fromisoformat(end):
-        return f"the answer is valid until {end[:10]} {end[11:16]} UTC, before the planned release"
-    return None
-
-
-def _span(seconds: float) -> str:
-    return f"{seconds / 3600:g} h" if seconds >= 7200 else f"{seconds / 60:g} min"
 
 
 def _phase_state(ledger: Ledger, phase: Phase, steps: Mapping[str, StepState]) -> PhaseState:
@@ -348,9 +271,10 @@ def _standing_answer(ledger: Ledger, gate: str, station: str) -> Act | None:
 
 
 def _standing_authority(ledger: Ledger, gate: str) -> Act | None:
-    """An authorisation to release lapses when the count is disturbed; the fill that happened stays."""
+    """An authorisation at the last gate lapses when the count is disturbed; a fill that happened stays."""
     act = ledger.authorised.get(gate)
-    if act is None or (gate == "release" and act.order <= ledger.disturbed):
+    last = gate == ledger.book.gates[-1]
+    if act is None or (last and act.order <= ledger.disturbed):
         return None
     return act
 

@@ -14,7 +14,10 @@ from preflight.config.keys import replace_value
 from preflight.readings import Reading, decimal_text
 
 TOLERANCE = 0.02
-"""Two numbers within two percent of each other are the same value: a rate is never measured twice alike."""
+"""A measured number within two percent of another is the same value: a rate is never measured twice alike."""
+
+AT_WORST = frozenset({"sample.length", "sample.rate"})
+"""Values of which the larger of measured and declared counts."""
 
 Known = float | int | str | object | None
 Snapshot = dict[str, Known]
@@ -38,9 +41,13 @@ class Values:
         return other
 
     def replace(self, key: str, text: str) -> None:
-        """A flight-file key gets another value; `text` is as the flight file would have it."""
+        """A flight-file key gets another value; `text` is as the flight file would have it.
+
+        What was measured of it before no longer counts. Raises `BadFile` for what a file may not say.
+        """
         self.flight = replace_value(self.flight, key, text)
         self.replaced[key] = text
+        self.measured.pop(key, None)
 
     def note(self, readings: Iterable[Reading]) -> None:
         """Readings of a finding become the latest of their names."""
@@ -52,12 +59,19 @@ class Values:
         """The value in force, None where there is none."""
         if name == "power":
             return self.power
+        in_force = self._in_force(name)
         reading = self.measured.get(name)
-        if reading is not None:
-            return self._at_worst(name, reading)
-        if name in self.replaced:
-            return self.replaced[name]
-        return self._declared(name)
+        if reading is None:
+            return in_force
+        if in_force is None:
+            return reading.value
+        if (
+            name in AT_WORST
+            and isinstance(in_force, (int, float))
+            and isinstance(reading.value, (int, float))
+        ):
+            return max(in_force, reading.value)
+        return in_force
 
     def snapshot(self, names: Iterable[str]) -> Snapshot:
         """The values in force of these names, to be compared later."""
@@ -67,33 +81,22 @@ class Values:
         """What changed since a snapshot, in words; None if nothing did."""
         for name, before in then.items():
             now = self.current(name)
-            if not _same(before, now):
+            if not _same(before, now, TOLERANCE if name in self.measured else 0.0):
                 return _told(name, before, now)
         return None
 
-    def _at_worst(self, name: str, reading: Reading) -> Known:
-        declared = None
-        if self.flight.sample is not None:
-            declared = {
-                "sample.length": self.flight.sample.length,
-                "sample.rate": self.flight.sample.rate,
-            }.get(name)
-        if declared is not None and isinstance(reading.value, (int, float)):
-            return max(declared, reading.value)
-        return reading.value
-
-    def _declared(self, name: str) -> Known:
+    def _in_force(self, name: str) -> Known:
         here: object = self.flight
         for part in name.split("."):
             here = getattr(here, part, None)
             if here is None:
-                return None
+                return self.replaced.get(name)
         return here
 
 
-def _same(before: Known, now: Known) -> bool:
+def _same(before: Known, now: Known, tolerance: float) -> bool:
     if isinstance(before, (int, float)) and isinstance(now, (int, float)):
-        return abs(before - now) <= TOLERANCE * max(abs(before), abs(now))
+        return abs(before - now) <= tolerance * max(abs(before), abs(now))
     return before == now
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 from small_flight import START, Crew
@@ -110,6 +110,10 @@ def test_what_was_not_told_to_the_authority_changes_nothing(asked: Walk) -> None
     assert outcome(asked)[0] == "go"
 
 
-def test_time_passing_does_not_matter_the_planned_release_does(asked: Walk, crew: Crew) -> None:
-    crew.clock.forward(hours=10)
-    assert state_at(asked.ledger, asked.now()).steps["notice"].outcome == "go"
+def test_the_answer_stands_until_its_window_has_passed(asked: Walk, crew: Crew) -> None:
+    until = datetime.fromisoformat(asked.ledger.steps["notice"].finding.act.data.valid_until)
+    crew.clock.forward(seconds=(until - crew.clock.at).total_seconds() - 1)
+    assert outcome(asked)[0] == "go"
+    crew.clock.forward(seconds=2)
+    state = state_at(asked.ledger, asked.now()).steps["notice"]
+    assert (state.outcome, state.reason.split(", ")[-1]) == ("stale", "which has passed")

@@ -86,7 +86,8 @@ class TestPaper:
 
     def test_what_was_measured_is_judged_and_replaces_the_declared_value(self, crew: Crew) -> None:
         walk = crew.begin()
-        walk.paper("neck-lift", "omar", START, "on the spring scale", values=[1.71, 1.70, 1.72])
+        weighed = START - timedelta(minutes=20)
+        walk.paper("neck-lift", "omar", weighed, "on the spring scale", values=[1.71, 1.70, 1.72])
         assert walk.ledger.values.flight.balloon.neck_lift == pytest.approx(1.71)
         walk.paper("neck-lift", "omar", START, "again", values=[1.95, 1.95, 1.95])
         assert walk.state().steps["neck-lift"].outcome == "no-go"

@@ -1,0 +1,58 @@
+"""Which waiver accepts a finding now, and what a finding says in one sentence."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from preflight.clock import Moment
+from preflight.readings import Reading
+from preflight.record.kinds import Bound
+from preflight.walk.ledger import Act, FindingLog, StepLog
+
+
+def told(finding: FindingLog) -> str:
+    """The finding in one sentence: the reading that is outside its limits, or what was remarked."""
+    for reading in finding.readings:
+        if reading.within is False and isinstance(reading.value, (int, float)):
+            low, high = reading.at_least, reading.at_most
+            limit = f"at least {low:g}" if low is not None and reading.value < low else f"at most {high:g}"
+            return f"{reading.name} {reading.value:.4g} {reading.unit}, limit {limit}".replace(" ,", ",")
+    data = finding.act.data
+    remarks = getattr(data, "remarks", ())
+    said = remarks[0] if remarks else getattr(data, "reason", "") or getattr(data, "response", "")
+    return said or ("found no-go" if finding.outcome == "no-go" else "not settled")
+
+
+def waiver_of(log: StepLog, finding: FindingLog, now: Moment) -> tuple[Act | None, str]:
+    """The waiver that accepts this finding now, or why the last one given no longer does."""
+    lapsed = ""
+    for waiver in reversed(log.waivers):
+        data = waiver.data
+        if now.at >= datetime.fromisoformat(data.expires):
+            lapsed = lapsed or f"waiver expired {data.expires[11:16]} UTC: {told(finding)}"
+        elif not _covers(waiver, finding):
+            lapsed = lapsed or f"beyond the waiver: {told(finding)}"
+        else:
+            return waiver, ""
+    return None, lapsed
+
+
+def _covers(waiver: Act, finding: FindingLog) -> bool:
+    bound = waiver.data.bound
+    accepted = waiver.data.finding == finding.act.entry.seq and waiver.entry.rec == finding.act.entry.rec
+    if bound is None:
+        return accepted
+    # The bound speaks for one reading: any other that is outside its limits was not waived.
+    if not accepted and any(r.within is False and r.name != bound.name for r in finding.readings):
+        return False
+    return within_bound(bound, finding.readings)
+
+
+def within_bound(bound: Bound, readings: tuple[Reading, ...]) -> bool:
+    """Whether a reading is outside its limits, and no further than the bound on the side that it crossed."""
+    reading = next((r for r in readings if r.name == bound.name), None)
+    if reading is None or not isinstance(reading.value, (int, float)) or reading.within is not False:
+        return False
+    if reading.at_least is not None and reading.value < reading.at_least:
+        return bound.at_least is not None and reading.value >= float(bound.at_least)
+    return bound.at_most is not None and reading.value <= float(bound.at_most)
