@@ -46,7 +46,8 @@ class Check(Protocol):
 
     `name` is the key in checklists, `title` a few words for people, `needs` the flight-file sections
     without which it can't run (see `Flight.has`), `leads` which lead to move before it runs and `put_back`
-    how the line is put back afterwards ("" where nothing is moved).
+    how the line is put back afterwards ("" where nothing is moved). A check that changes something, such as
+    one that writes to the card, may have a true `on_request`: it then runs only where it is named.
 
     `run` never raises for what the world does: a lead that is unplugged is a no-go whose remark says what
     to do next; what it had no right or means to look at is an open finding that says what was not checked.

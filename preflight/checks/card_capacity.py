@@ -53,6 +53,7 @@ class CardCapacity:
     needs = ("card",)
     leads = ""
     put_back = ""
+    on_request = True
 
     def run(self, context: Context) -> Run:
         judgement = Judgement(self.name, ("card", "card.identity"), context)

@@ -37,6 +37,7 @@ class CardWrite:
     needs = ("card", "sample")
     leads = ""
     put_back = ""
+    on_request = True
 
     def run(self, context: Context) -> Run:
         return (yield from on_card(Judgement(self.name, _READS, context), context, _write))
