@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from small_flight import CHECKLIST, FLIGHT, PEOPLE, ToldClock
+from textual import events
 from textual.keys import _character_to_key
 from textual.pilot import Pilot
 
@@ -136,12 +137,24 @@ class Driver:
             await self.pilot.pause(0.01)
 
     async def press(self, *keys: str) -> None:
-        self.presses += len(keys)
-        await self.pilot.press(*keys)
+        """Keys as a terminal sends them: one after another, ready or not."""
+        for name in keys:
+            self.presses += 1
+            char = name if len(name) == 1 else None
+            self._send(events.Key(name, char))
+        await asyncio.sleep(0)
 
     async def type(self, text: str) -> None:
-        """Characters one by one, as a keyboard sends them."""
-        await self.press(*[_character_to_key(char) for char in text])
+        """Characters, sent as keys."""
+        for char in text:
+            self.presses += 1
+            self._send(events.Key(_character_to_key(char), char))
+        await asyncio.sleep(0)
+
+    def _send(self, key: events.Key) -> None:
+        key.set_sender(self.app)
+        assert self.app._driver is not None
+        self.app._driver.send_message(key)
 
     async def key(self, name: str) -> None:
         """One key, and what it starts."""

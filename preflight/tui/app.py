@@ -178,6 +178,8 @@ class WalkApp(App[int]):
     async def on_event(self, event: events.Event) -> None:
         if isinstance(event, events.Key):
             self._touched = time.monotonic()
+            if not self.screen_stack:
+                return  # pressed while everything is being taken down
         await super().on_event(event)
 
     def action_hold(self) -> None:
