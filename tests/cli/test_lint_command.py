@@ -22,7 +22,7 @@ def test_the_shipped_files_are_told_apart_and_have_no_problems(capsys: pytest.Ca
     assert (code, err) == (0, "")
     assert out.splitlines() == [
         f'{flight}: flight file "Fulmar 3", no problems',
-        f'{checklist}: checklist "Latex balloon, single payload" revision B: 12 phases, 76 steps '
+        f'{checklist}: checklist "Latex balloon, single payload" revision B: 12 phases, 77 steps '
         "(with hydrogen-fill.toml, recovery.toml), no problems",
     ]
 
