@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 from preflight.clock import Clock
+from preflight.errors import RecordError
+from preflight.record import disk
 from preflight.record.folder import RecordFiles, read
 from preflight.record.scan import RECORD
 from preflight.tui.session import extra_of, view_of
 from preflight.tui.view import Extra, RecordStatus, View
 from preflight.walk.ledger import Ledger
-from preflight.walk.opening import Sources, book_of, chain_of
+from preflight.walk.opening import CONTINUES, Sources, book_of, chain_of, opened
 
 
 class Looking:
@@ -22,17 +25,21 @@ class Looking:
 
     def __init__(self, record: Path, *, folder: Path, clock: Clock) -> None:
         """`record` is the record's folder, `folder` the flight file's. RecordError where there is none."""
-        self.record = record
         self.folder = folder
         self.clock = clock
+        self._reader = ThreadPoolExecutor(1, "looking")
+        self._passed: set[Path] = set()
+        self._open(record)
+
+    def _open(self, record: Path) -> None:
         files = chain_of(record)
+        self.record = record
         self._files: RecordFiles = files[-1]
         self.sources = Sources.kept(self._files)
         self.ledger = Ledger(book_of(self._files))
         for part in files:
             self.ledger.apply_all(part.entries)
         self._size = self._length()
-        self._reader = ThreadPoolExecutor(1, "looking")
 
     def view(self) -> Future[View]:
         """What there is to see now."""
@@ -43,14 +50,36 @@ class Looking:
         return self._reader.submit(extra_of, view, self.folder)
 
     def _length(self) -> int:
-        return (self.record / RECORD).stat().st_size
+        try:
+            return (self.record / RECORD).stat().st_size
+        except OSError as error:
+            raise RecordError(f"{self.record} can't be read any more: {disk.reason(error)}") from error
 
-    def _look(self) -> View:
+    def _grown(self) -> None:
+        """Take in what is new; a closed record is left for the one that follows it, once there is."""
         size = self._length()
         if size != self._size:
             files = read(self.record)
             self.ledger.apply_all(files.entries[len(self._files.entries) :])
             self._files, self._size = files, size
+        if self._files.closed:
+            following = self._following()
+            if following is not None:
+                self._open(following)
+
+    def _following(self) -> Path | None:
+        for path in self.record.parent.glob(f"*/{RECORD}"):
+            if path.parent in self._passed or path.parent == self.record:
+                continue
+            with contextlib.suppress(RecordError):
+                previous = opened(read(path.parent).entries[0]).previous
+                self._passed.add(path.parent)
+                if previous is not None and previous.rec == self._files.rec and previous.why in CONTINUES:
+                    return path.parent
+        return None
+
+    def _look(self) -> View:
+        self._grown()
         entries = self._files.entries
         return view_of(
             self.ledger,

@@ -1,0 +1,264 @@
+"""Forms without a screen: what is typed becomes an act on a real walk, or says what to type."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from screen_driving import PASSPHRASE, Stage
+from small_flight import ToldClock, go, margin
+
+from preflight.errors import PreflightError, Refused
+from preflight.record.keys import Keyring
+from preflight.tui.forms import of_count, of_step
+from preflight.tui.forms.form import Form, Missing, explain
+from preflight.tui.session import extra_of, view_of
+from preflight.tui.view import Extra, RecordStatus, View
+from preflight.walk.acts import Walk
+from preflight.walk.opening import begin
+from preflight.walk.state import StepState
+
+
+class Hand:
+    """Fills forms in and does what they make."""
+
+    def __init__(self, stage: Stage) -> None:
+        self.clock: ToldClock = stage.clock
+        self.keyring = Keyring(stage.keys, stage.roster)
+        for person in stage.roster.people:
+            self.keyring.unlock(person.id, PASSPHRASE)
+        self.walk: Walk = begin(
+            stage.logs, stage.sources, keyring=self.keyring, person="ines", clock=self.clock
+        )
+
+    @property
+    def view(self) -> View:
+        recorder = self.walk.recorder
+        status = RecordStatus(
+            rec=recorder.rec,
+            folder=str(recorder.folder),
+            entries=len(recorder.entries),
+            on_disk=recorder.entries[-1].moment.at,
+        )
+        return view_of(
+            self.walk.ledger,
+            self.clock,
+            unlocked=self.keyring.unlocked,
+            checklist_hash="0" * 64,
+            record=status,
+        )
+
+    @property
+    def extra(self) -> Extra:
+        return extra_of(self.view, Path())
+
+    def step(self, name: str) -> StepState:
+        return self.view.step(name)
+
+    def fill(self, form: Form, **typed: str) -> None:
+        whole = {field.key: field.initial for field in form.fields} | typed
+        assert set(whole) == {field.key for field in form.fields}
+        assert form.make is not None
+        form.make(form.answers(self.view, whole))(self.walk)
+
+    @property
+    def last(self):
+        return self.walk.ledger.acts[-1].entry
+
+
+@pytest.fixture
+def hand(stage: Stage) -> Hand:
+    return Hand(stage)
+
+
+def ready_to_fill(hand: Hand) -> None:
+    walk = hand.walk
+    walk.confirm("battery", "omar", "8.1 V")
+    walk.found("logger", go("logger-response"))
+    walk.sign("logger", "omar")
+    walk.found("line", margin(3.0))
+    walk.sign("line", "omar")
+    walk.complete("power-up", "omar")
+
+
+def filled(hand: Hand) -> None:
+    ready_to_fill(hand)
+    for station, number in (("director", "1"), ("payload", "2")):
+        gate = hand.view.state.gates["fill"]
+        hand.fill(of_count.poll(hand.view, gate), station=station, answer="go", who=number)
+    hand.fill(of_count.authorise(hand.view, hand.view.state.gates["fill"]), who="1", passphrase=PASSPHRASE)
+
+
+def test_no_go_and_not_applicable_need_a_reason(hand: Hand) -> None:
+    with pytest.raises(Missing, match="what is wrong"):
+        hand.fill(of_step.refuse(hand.step("battery")), who="2")
+    hand.fill(of_step.refuse(hand.step("battery")), reason="swollen", who="2")
+    assert (hand.last.kind, hand.last.data.outcome, hand.last.data.reason) == ("confirm", "no-go", "swollen")
+    filled_in = of_step.not_applicable(hand.step("logger"))
+    with pytest.raises(Refused, match="comes before"):
+        hand.fill(filled_in, reason="no logger flies", who="2")
+    hand.walk.confirm("battery", "omar", "8.1 V")
+    hand.fill(filled_in, reason="no logger flies", who="2")
+    assert hand.step("logger").outcome == "not-applicable"
+
+
+def test_what_was_seen_is_entered_in_the_crews_words(hand: Hand) -> None:
+    form = of_step.seen(hand.step("battery"))
+    assert form.by_key["response"].initial == "Latched, 8.1 V"
+    hand.fill(form, response="Latched, 8.3 V", who="2")
+    assert hand.last.data.response == "Latched, 8.3 V"
+
+
+def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> None:
+    filled(hand)
+    form = of_step.measure(hand.view, hand.extra, hand.step("neck-lift"))
+    assert "at least 1.4 kg, at most 1.9 kg" in " ".join(form.about)
+    with pytest.raises(Missing, match="not a number"):
+        hand.fill(form, value1="1.6", value2="1,6e3", value3="1.6", who="2")
+    hand.fill(form, value1="1,60", value2="1.61", value3=" 1,62 ", who="2")
+    assert hand.last.data.values == ("1.6", "1.61", "1.62")
+    assert explain(hand.view, form.by_key["value1"], "1,6") == "= 1.6 kg"
+    witness = of_step.witness(hand.view, hand.step("neck-lift"))
+    hand.fill(witness, value="1,63", mode="ind", who="3")
+    assert (hand.last.data.mode, hand.last.data.values) == ("independent", ("1.63",))
+    assert hand.step("neck-lift").outcome == "go"
+
+
+def test_an_answer_has_a_window_nearest_the_planned_release(hand: Hand) -> None:
+    filled(hand)
+    form = of_step.defer(hand.view, hand.step("notice"))
+    typed = {"answer0": "A-12", "valid from": "08:00", "valid until": "10:00Z", "who": "1"}
+    with pytest.raises(Missing, match="granted or refused"):
+        hand.fill(form, **typed)
+    with pytest.raises(Missing):
+        hand.fill(form, **typed, granted="gr ref")
+    with pytest.raises(Refused, match="ends before it begins"):
+        hand.fill(form, **{**typed, "valid until": "07:30Z"}, granted="granted")
+    hand.fill(form, **typed, granted="g")
+    data = hand.last.data
+    assert (data.valid_from, data.valid_until) == ("2031-03-09T08:00:00.000Z", "2031-03-09T10:00:00.000Z")
+    hand.fill(form, **typed, granted="refused")
+    assert hand.step("notice").outcome == "no-go"
+
+
+def test_questions_that_ask_for_the_window_are_asked_once(stage: Stage) -> None:
+    stage.checklist = stage.checklist.replace(
+        'ask = ["reference"]', 'ask = ["reference", "valid from", "valid until"]'
+    )
+    hand = Hand(stage)
+    filled(hand)
+    form = of_step.defer(hand.view, hand.step("notice"))
+    assert [field.label for field in form.fields if "valid" in field.label] == ["valid from", "valid until"]
+    hand.fill(form, answer0="A-12", answer1="08:00Z", answer2="10:00Z", granted="granted", who="1")
+    assert hand.last.data.valid_until == "2031-03-09T10:00:00.000Z"
+    assert hand.last.data.answers["valid until"] == "10:00Z"
+
+
+def test_a_waiver_has_a_bound_and_an_expiry_and_asks_for_the_passphrase(hand: Hand) -> None:
+    hand.walk.confirm("battery", "omar", "8.1 V")
+    hand.walk.found("logger", go("logger-response"))
+    hand.walk.sign("logger", "omar")
+    hand.walk.found("line", margin(1.5))
+    form = of_step.waive(hand.view, hand.step("line"))
+    assert "down to" in form.by_key["bound"].label
+    typed = {"reason": "short cable", "bound": "1,4", "expires": "+45 min", "who": "1"}
+    with pytest.raises(Missing, match="passphrase"):
+        hand.fill(form, **typed)
+    with pytest.raises(PreflightError, match="not its passphrase"):
+        hand.fill(form, **typed, passphrase="guess")
+    with pytest.raises(Refused, match="role director"):
+        hand.fill(form, **{**typed, "who": "2"}, passphrase=PASSPHRASE)
+    hand.fill(form, **typed, passphrase=PASSPHRASE)
+    assert (hand.last.data.bound.at_least, hand.last.data.expires) == ("1.4", "2031-03-09T07:45:00.000Z")
+    hand.walk.refuse("battery", "omar", "loose")
+    with pytest.raises(Refused, match="can't be waived by anybody"):
+        of_step.waive(hand.view, hand.step("battery"))
+
+
+def test_a_no_go_at_a_poll_holds_and_a_hold_is_lifted_by_its_caller(hand: Hand) -> None:
+    ready_to_fill(hand)
+    gate = hand.view.state.gates["fill"]
+    form = of_count.poll(hand.view, gate)
+    with pytest.raises(Missing, match="go or no-go"):
+        hand.fill(form, who="1")  # no answer is assumed
+    hand.fill(form, station="payload", answer="n", remark="gust", who="2")
+    assert len(hand.view.state.holds) == 1
+    hand.walk.hold("cloud", "ines")
+    lift = of_count.lift(hand.view)
+    with pytest.raises(Refused, match="another person's hold"):
+        hand.fill(lift, hold="2", reason="clear", who="2")
+    hand.fill(lift, hold="1", reason="gust over", who="2")
+    assert [act.data.reason for act in hand.view.state.holds] == ["cloud"]
+    with pytest.raises(Refused, match="No hold waits"):
+        of_count.countersign(hand.view)
+
+
+def test_replan_offers_the_release_first_and_checks_any_other_key(hand: Hand) -> None:
+    form = of_count.replan(hand.view)
+    assert form.fields[0].initial == "flight.release"
+    assert form.fields[0].suggest[0] == "flight.release"
+    hand.fill(form, value="+90 min", reason="late", who="1")
+    assert hand.last.data.sets == {"flight.release": "2031-03-09T08:30:00Z"}
+    assert f"{hand.view.state.planned_release:%H:%M}" == "08:30"
+    with pytest.raises(PreflightError, match="unknown unit"):
+        hand.fill(form, key="balloon.neck_lift", value="1.7 kgg", reason="x", who="1")
+    with pytest.raises(PreflightError, match="unknown key"):
+        hand.fill(form, key="balloon.necklift", value="1.7 kg", reason="x", who="1")
+    hand.fill(form, key="balloon.neck_lift", value="1.7 kg", reason="weighed", who="1")
+    assert hand.view.flight.balloon.neck_lift == 1.7
+
+
+def test_a_phase_begun_out_of_order_names_what_is_passed(stage: Stage) -> None:
+    fill = '[[phase]]\nid = "fill"\ntitle = "Fill"\ngate = "release"'
+    site = '[[phase]]\nid = "site"\ntitle = "Site"\ngate = "fill"'
+    rope = '[[phase.step]]\nid = "rope"\nchallenge = "Rope"'
+    stage.checklist = stage.checklist.replace(fill, "\n".join((site, rope, fill)))
+    hand = Hand(stage)
+    form = of_count.begin_phase(hand.view, "site")
+    assert "battery, logger, line" in form.caution
+    with pytest.raises(Missing):
+        hand.fill(form, who="1")
+    hand.fill(form, reason="rain is coming", who="1")
+    assert hand.last.data.passed == ("battery", "logger", "line")
+    hand.walk.confirm("rope", "noah", "")
+    with pytest.raises(Refused, match="next in order"):
+        of_count.begin_phase(hand.view, "power-up")
+
+
+def test_a_release_off_go_says_what_happened_and_is_never_in_the_future(hand: Hand) -> None:
+    form = of_count.release(hand.view)
+    assert "WITHOUT GO" in form.about[0]
+    with pytest.raises(Missing, match="what happened"):
+        hand.fill(form, who="2")
+    with pytest.raises(Refused, match="still to come"):
+        hand.fill(form, at="07:30Z", reason="torn loose", who="2")
+    hand.fill(form, at="06:58", reason="torn loose", who="2")
+    assert (hand.last.data.released, hand.last.data.with_go) == ("2031-03-09T06:58:00.000Z", False)
+
+
+def test_power_scrub_and_correct(hand: Hand) -> None:
+    hand.walk.confirm("battery", "omar", "8.1 V")
+    form = of_step.correct(hand.view, hand.step("battery"))
+    assert form.by_key["entry"].initial == "2"
+    assert any("2  07:00Z  confirm battery  Omar Example" in line for line in form.about)
+    hand.fill(form, reason="wrong pack", who="2")
+    assert hand.step("battery").outcome == "open"
+    hand.fill(of_count.power(hand.view), detail="lead came off", who="2")
+    assert hand.last.kind == "power"
+    with pytest.raises(Refused):
+        hand.fill(of_count.scrub(hand.view), reason="wind", who="2")
+    hand.fill(of_count.scrub(hand.view), reason="wind", who="1")
+    assert hand.view.state.scrubbed is not None
+
+
+def test_who_is_locked_or_nobody_is_told(hand: Hand) -> None:
+    form = of_step.refuse(hand.step("battery"))
+    with pytest.raises(Missing, match="no person number 7"):
+        hand.fill(form, reason="x", who="7")
+    hand.keyring.lock("omar")
+    with pytest.raises(Missing, match="Omar Example's key is locked"):
+        hand.fill(form, reason="x", who="2")
+    assert "payload" in explain(hand.view, form.by_key["who"], "3")
+    assert of_count.other_sealers(hand.view, " 1, 3") == ("ines", "lena")
+    with pytest.raises(Refused):
+        of_count.other_sealers(hand.view, "9")
