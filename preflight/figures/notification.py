@@ -154,32 +154,35 @@ def _item(items: Sequence[Item], filler: Filler) -> SheetItem:
     )
 
 
-def sheet_text(sheet: NotificationSheet) -> str:
-    """The sheet as plain text of 80 columns, to read out or to copy."""
+def sheet_text(sheet: NotificationSheet, width: int = WIDTH) -> str:
+    """The sheet as plain text, to read out or to copy."""
+
+    def wrapped(text: str, indent: str = "") -> list[str]:
+        further = " " * (len(indent) + 2 if indent else 0)
+        return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=further) or [""]
+
+    def sections(parts: Iterable[Section]) -> list[str]:
+        lines: list[str] = []
+        for title, texts in parts:
+            lines += ["", *wrapped(title.upper())]
+            for text in texts:
+                lines += wrapped(text, "! " if MISSED in text else "  ")
+        return lines
+
     lines = [
-        f"NOTIFICATION SHEET: {sheet.flight}",
-        *_wrapped(f"Planned release {clock_text(sheet.release, sheet.zone)}", ""),
-        *_wrapped(f"Made {clock_text(sheet.made, sheet.zone)}", ""),
-        *_wrapped(sheet.standing, ""),
-        *_section_lines(sheet.before()),
+        *wrapped(f"NOTIFICATION SHEET: {sheet.flight}"),
+        *wrapped(f"Planned release {clock_text(sheet.release, sheet.zone)}"),
+        *wrapped(f"Made {clock_text(sheet.made, sheet.zone)}"),
+        *wrapped(sheet.standing),
+        *sections(sheet.before()),
         "",
         "WHAT IS ASKED FOR",
     ]
     for n, item in enumerate(sheet.items, 1):
-        lines += _wrapped(f"{n}. {item.title}: {item.text}", "  ")
+        lines += wrapped(f"{n}. {item.title}: {item.text}", "  ")
         if item.asked_by:
-            lines += _wrapped(f"({', '.join(item.asked_by)})", "       ")
-    lines += _section_lines(sheet.after())
-    return "\n".join([*lines, "", *_wrapped(sheet.standing, "")]) + "\n"
-
-
-def _section_lines(sections: Iterable[Section]) -> list[str]:
-    lines: list[str] = []
-    for title, texts in sections:
-        lines += ["", title.upper()]
-        for text in texts:
-            lines += _wrapped(text, "! " if MISSED in text else "  ")
-    return lines
+            lines += wrapped(f"({', '.join(item.asked_by)})", "       ")
+    return "\n".join([*lines, *sections(sheet.after()), "", *wrapped(sheet.standing)]) + "\n"
 
 
 def _filled(*sections: Section) -> tuple[Section, ...]:
@@ -215,8 +218,3 @@ def clause_text(fact: ClauseFact) -> str:
     if fact.binds is None:
         text += " (Whether the clause it follows from is met is not known.)"
     return text
-
-
-def _wrapped(text: str, indent: str) -> list[str]:
-    further = " " * (len(indent) + 2 if indent else 0)
-    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=further) or [""]

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from preflight.clock import Clock
+from preflight.config.flight import Flight
 from preflight.config.load import find_airspace, load_airspace, parse_flight
 from preflight.config.source import read_bytes
 from preflight.errors import PreflightError
-from preflight.figures.compute import compute
+from preflight.figures.compute import FlightFigures, compute
 from preflight.figures.notice_windows import MISSED, clock_text
 from preflight.figures.notification import NotificationSheet, Section, notification_sheet
 from preflight.report.model import scrubbed
@@ -48,14 +50,19 @@ def sheet_of(flight: Path, *, clock: Clock) -> NotificationSheet:
     names no rule sets.
     """
     declared = parse_flight(read_bytes(flight), str(flight))
-    folder = flight.resolve().parent
-    if declared.airspace is None:
+    folder, now = flight.resolve().parent, clock.now().at
+    return sheet_for(declared, compute(declared, folder=folder, now=now), folder=folder, now=now)
+
+
+def sheet_for(flight: Flight, figures: FlightFigures, *, folder: Path, now: datetime) -> NotificationSheet:
+    """The sheet of a flight with its figures; `folder` is the flight file's. Raises as `sheet_of`."""
+    if flight.airspace is None:
         raise PreflightError(
-            f'{flight} names no airspace rules: add [airspace] with rules = ["cfr-101.toml"] or another set'
+            'The flight file names no airspace rules: add [airspace] with rules = ["cfr-101.toml"] or '
+            "another set"
         )
-    rules = [load_airspace(find_airspace(name, folder)) for name in declared.airspace.rules]
-    now = clock.now().at
-    return notification_sheet(declared, compute(declared, folder=folder, now=now), rules, now)
+    rules = [load_airspace(find_airspace(name, folder)) for name in flight.airspace.rules]
+    return notification_sheet(flight, figures, rules, now)
 
 
 def notice_page(sheet: NotificationSheet) -> NoticePage:

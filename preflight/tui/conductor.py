@@ -136,6 +136,10 @@ class Conductor(Conduct):
     async def do_figures(self) -> None:
         await self.app.push_screen_wait(Page(*pages.figures(self.app.seen)))
 
+    async def do_notice(self) -> None:
+        page = await asyncio.to_thread(pages.notice, self.app.seen.view, self.app.session.folder)
+        await self.app.push_screen_wait(Page(*page))
+
     async def do_help(self) -> None:
         await self.app.push_screen_wait(Page(*pages.help_page()))
 

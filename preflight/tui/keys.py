@@ -129,6 +129,10 @@ def _reasons(scene: Scene) -> bool:
     return gate is not None and bool(gate.reasons)
 
 
+def _airspace(scene: Scene) -> bool:
+    return scene.view.flight.airspace is not None
+
+
 def _unlocked(scene: Scene) -> bool:
     return bool(scene.view.unlocked)
 
@@ -160,6 +164,7 @@ KEYS: tuple[Key, ...] = (
     Key("on", "right", "→", "on", "The step after", _always),
     Key("full", "space", "Space", "in full", "This step in full", _always),
     Key("figures", "i", "i", "figures", "Figures and run-out", _always),
+    Key("notice", "0", "0", "notice", "Notification sheet to read out", _airspace),
     Key("unlock", "u", "u", "unlock", "Unlock somebody's key", _acting),
     Key("lock", "k", "k", "lock", "Lock every key", _unlocked),
     Key("poll", "p", "p", "poll", "A station answers", _poll),

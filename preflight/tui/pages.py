@@ -1,9 +1,14 @@
-"""Pages of text: a step in full, figures, help."""
+"""Pages of text: a step in full, figures, the notification sheet, help."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from textual.content import Content
 
+from preflight.figures.compute import compute
+from preflight.figures.notification import sheet_text
+from preflight.report.notice import sheet_for
 from preflight.tui.draw.call import centre_lines
 from preflight.tui.draw.lists import figure_lines
 from preflight.tui.draw.runout import run_out_lines
@@ -12,6 +17,7 @@ from preflight.tui.draw.step import step_blocks
 from preflight.tui.draw.text import badge, fitted, row, say
 from preflight.tui.keys import KEYS
 from preflight.tui.marks import OUTCOMES, VERDICTS
+from preflight.tui.view import View
 
 WIDTH = 74
 
@@ -36,6 +42,18 @@ def figures(scene: Scene) -> Text:
     """What runs out first, and every figure."""
     lines = run_out_lines(scene.extra.figures, WIDTH, 12)
     return "Figures", [*lines, Content(""), *figure_lines(scene, WIDTH)]
+
+
+def notice(view: View, folder: Path) -> Text:
+    """The notification sheet of the values in force, to read out. Raises for rules that can't be read."""
+    now = view.state.now.at
+    figures = compute(view.flight, view.measured, folder=folder, now=now)
+    sheet = sheet_for(view.flight, figures, folder=folder, now=now)
+    lines = [
+        say(line, "bold" if line.isupper() or line.startswith("! ") else "", limit=WIDTH)
+        for line in sheet_text(sheet, WIDTH).splitlines()
+    ]
+    return "Notification sheet", lines
 
 
 def help_page() -> Text:
