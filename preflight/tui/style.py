@@ -21,7 +21,7 @@ ModalScreen { align: center middle; background: transparent; }
 .-tall #centre { padding-bottom: 1; }
 
 #dialogue, #page, #sealed {
-    width: 78; max-width: 100%; height: auto; max-height: 100%;
+    width: 80; max-width: 100%; height: auto; max-height: 100%;
     background: $paper; border: round $lead; padding: 0 1;
 }
 #dialogue.alert { border: heavy $alert; }

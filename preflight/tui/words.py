@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -27,6 +28,13 @@ def quantity(value: float | str | None, unit: str) -> str:
             if abs(value) >= size * 10:
                 return f"{value / size:.4g} {word}"
     return f"{number(value)} {unit}".strip()
+
+
+def factor(value: float) -> str:
+    """A margin at a glance: "0.81", "2.4", "910". One that is short never reads as enough."""
+    if value < 1:
+        return f"{math.floor(value * 100) / 100:.2f}"
+    return f"{value:.2g}" if value < 10 else f"{value:.0f}" if value < 1e4 else "9999+"
 
 
 def limits(reading: Reading) -> str:

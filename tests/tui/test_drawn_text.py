@@ -10,6 +10,7 @@ from textual.content import Content
 from preflight.figures.run_out import Axis, RunOut
 from preflight.readings import Reading
 from preflight.record.seal import seal_code
+from preflight.tui import words
 from preflight.tui.dialogs.glyphs import groups, large, qr
 from preflight.tui.draw.foot import packed
 from preflight.tui.draw.runout import axis_line, run_out_lines
@@ -157,3 +158,17 @@ def test_a_code_is_large_in_groups_of_four_and_as_a_qr_code() -> None:
     assert {len(line) for line in square} == {len(square[0])}
     assert len(square[0]) <= 2 * len(square) <= len(square[0]) + 1
     assert len(square) <= 16
+
+
+def test_a_short_margin_never_reads_as_enough() -> None:
+    assert [words.factor(value) for value in (0.9999, 1.0, 1.92, 9.6, 472.2, 1e6)] == [
+        "0.99",
+        "1",
+        "1.9",
+        "9.6",
+        "472",
+        "9999+",
+    ]
+    assert words.quantity(131067904, "B") == "131.1 MB"
+    assert words.quantity(9000, "B") == "9000 B"
+    assert words.quantity(None, "V") == "not known"
