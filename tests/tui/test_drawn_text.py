@@ -113,7 +113,7 @@ class _Figures:
 
 def test_what_governs_is_marked_by_a_word_and_a_shape_and_what_is_short_says_so() -> None:
     drawn = [line.plain for line in run_out_lines(_Figures, 80, 5)]  # type: ignore[arg-type]
-    assert "release" in drawn[0]
+    assert "│relea" in drawn[0]
     assert "end of search 7.5 h" in drawn[0]
     assert "◀" in drawn[2]
     assert "SHORT" in drawn[2]

@@ -153,7 +153,7 @@ def test_choosing_a_locked_person_asks_for_the_passphrase_and_a_wrong_one_is_tol
         await driver.asked()
         await driver.type("not this")
         await driver.press("enter")
-        await driver.until(lambda: "not its passphrase" in driver.text())
+        await driver.until(lambda: "its passphrase" in driver.text() and "does not open" in driver.text())
         assert driver.asking
         await driver.type(PASSPHRASE)
         await driver.press("enter")
