@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from screen_driving import Driver, Stage, ToldCheck, found
 from textual.color import Color
@@ -96,3 +98,24 @@ def test_the_night_theme_is_red_alone() -> None:
 
 def test_a_key_goes_round_the_themes() -> None:
     assert [after(name) for name in ORDER] == ["sun", "night", "desk"]
+
+
+def test_without_colour_everything_is_grey_and_outcomes_keep_word_and_shape(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    stage.checks["logger-response"] = ToldCheck("logger-response", found("logger-response", 1.0))
+
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        await driver.sign("omar")
+        await driver.run_check()
+        fills = re.findall(r"fill=\"(#[0-9a-f]{6})\"|fill: (#[0-9a-f]{6})", driver.app.export_screenshot())
+        window = {"#292929", "#c5c8c6", "#ff5f57", "#febc2e", "#28c840"}  # the picture's own frame
+        colours = {Color.parse(one or two) for one, two in fills if (one or two) not in window}
+        assert colours
+        assert all(color.r == color.g == color.b for color in colours)
+        assert "■ NO-GO" in driver.text()
+        assert "before: ● GO" in driver.text()
+
+    stage.drive(story)
