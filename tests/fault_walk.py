@@ -164,7 +164,8 @@ class Following:
         elif name == "neck-lift":
             walk.measure(name, "omar", [1.60, 1.61, 1.62], (None, None))
         elif name == "notice":
-            window = {"valid_from": START, "valid_until": START + timedelta(hours=4)}
+            until = max(walk.now().at, START) + timedelta(hours=4)
+            window = {"valid_from": START, "valid_until": until}
             walk.defer(name, "ines", {"reference": "A-12"}, granted=True, **window)
         else:
             walk.confirm(name, "omar", "seen")
