@@ -73,7 +73,7 @@ def run(check, flight, folder, **more):
 def test_samples_at_another_speed_are_found_there(payload, tmp_path, sent, declared):
     payload.plant([f"speed={sent}"])
     finding, steps = run(tap_check, flight(payload, declared), tmp_path)
-    assert finding.outcome == "no-go"
+    assert finding.outcome == "no-go", finding.remarks
     told = f"Samples are valid at {sent} baud, the flight file says {declared}: correct baud"
     assert finding.remarks[0].startswith(told), finding.remarks
     assert "run this again" in finding.remarks[0]
@@ -87,7 +87,7 @@ def test_samples_at_another_speed_are_found_there(payload, tmp_path, sent, decla
 def test_a_logger_at_another_speed_is_found_and_left_there(payload, tmp_path, runs_at):
     payload.plant([f"logger-speed={runs_at}"])
     finding, steps = run(logger_check, flight(payload), tmp_path)
-    assert finding.outcome == "no-go"
+    assert finding.outcome == "no-go", finding.remarks
     told = f"The logger's answers are valid at {runs_at} baud, the flight file says 38400"
     assert finding.remarks[0].startswith(told), finding.remarks
     wait_until(lambda: payload.status()["logging"])
@@ -99,7 +99,7 @@ def test_a_logger_at_another_speed_is_found_and_left_there(payload, tmp_path, ru
 def test_noise_at_every_speed_is_not_the_speed(payload, tmp_path):
     payload.plant(["garbled"])
     finding, _ = run(tap_check, flight(payload), tmp_path)
-    assert finding.outcome == "no-go"
+    assert finding.outcome == "no-go", finding.remarks
     assert finding.remarks[0].startswith("Noise came")
     assert finding.remarks[1].startswith("Listened at 9600, 19200, 57600, 115200, 4800")
     assert "missing ground, a wrong level or an inverted line" in finding.remarks[1]
@@ -149,7 +149,7 @@ def test_seven_bits_with_parity_are_named_as_the_framing(tmp_path, parity):
     with sending(line) as far:
         started(far)
         finding, _ = run(tap_check, tap_flight(far.path), tmp_path)
-    assert finding.outcome == "no-go"
+    assert finding.outcome == "no-go", finding.remarks
     assert f"the framing is 7{parity}1, the flight file says 8N1" in finding.remarks[0]
 
 
@@ -186,7 +186,7 @@ def test_listening_can_be_stopped(payload, tmp_path):
     context = Context(flight=flight(payload), folder=tmp_path, stopped=begun.is_set)
     finding = run_check(tap_check, context, report)
     assert begun.is_set()
-    assert finding.outcome == "no-go"
+    assert finding.outcome == "no-go", finding.remarks
     assert finding.remarks[1] == "Stopped while listening at other speeds: not all were tried"
 
 
@@ -195,7 +195,7 @@ def test_asking_can_be_stopped_and_the_logger_is_left(payload, tmp_path):
     begun = threading.Event()
     context = Context(flight=flight(payload), folder=tmp_path, stopped=begun.is_set)
     finding = run_check(logger_check, context, lambda step: "asking at" in step.text and begun.set())
-    assert finding.outcome == "no-go"
+    assert finding.outcome == "no-go", finding.remarks
     assert finding.remarks[1] == "Stopped while asking at other speeds: not all were tried"
     wait_until(lambda: payload.status()["heard"][-1] == "go")
 
@@ -220,7 +220,7 @@ def test_a_lead_pulled_while_listening_is_told(tmp_path):
                 own.unplug()
 
         finding = run_check(tap_check, Context(flight=flight(own), folder=tmp_path), report)
-    assert finding.outcome == "no-go"
+    assert finding.outcome == "no-go", finding.remarks
     assert finding.remarks[1].startswith("Other speeds were not listened at:")
     assert "was lost" in finding.remarks[1]
 
