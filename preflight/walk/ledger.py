@@ -97,7 +97,6 @@ class Ledger:
         self.struck: set[Ref] = set()
         self._by_ref: dict[Ref, Act] = {}
         self._used: dict[Ref, Snapshot] = {}
-        self.latest: datetime | None = None
         self._reset()
 
     def _reset(self) -> None:
@@ -149,7 +148,6 @@ class Ledger:
     def apply(self, entry: Entry) -> Act:
         """Fold one entry. A correction folds everything again without the entry that it strikes."""
         act = Act(entry, entry.data, entry.moment, len(self.acts) + 1)
-        self.latest = act.at.at if self.latest is None else max(self.latest, act.at.at)
         self.acts.append(act)
         self._by_ref[act.ref] = act
         if entry.kind == "correct":

@@ -127,7 +127,6 @@ class State:
 def state_at(ledger: Ledger, now: Moment) -> State:
     """The state that the folded entries give at `now`."""
     book = ledger.book
-    now = not_before(ledger, now)
     steps: dict[str, StepState] = {}
     for step_id in book.steps:
         steps[step_id] = step_at(ledger, step_id, now, steps)
@@ -148,13 +147,6 @@ def state_at(ledger: Ledger, now: Moment) -> State:
     )
 
 
-def not_before(ledger: Ledger, now: Moment) -> Moment:
-    """`now`, but never earlier than the last entry: a clock set back makes nothing valid again."""
-    if ledger.latest is None or now.at >= ledger.latest:
-        return now
-    return Moment(ledger.latest, now.boot, now.boot_ns, now.source, now.uncertainty)
-
-
 def step_at(
     ledger: Ledger, step_id: str, now: Moment, known: dict[str, StepState] | None = None
 ) -> StepState:
@@ -162,7 +154,6 @@ def step_at(
     known = {} if known is None else known
     if step_id in known:
         return known[step_id]
-    now = not_before(ledger, now)
     step, phase = ledger.book.steps[step_id], ledger.book.phase_of[step_id]
     for name in step.after:
         if name in ledger.steps:

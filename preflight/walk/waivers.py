@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from preflight.clock import Moment
 from preflight.readings import Reading
@@ -28,13 +28,19 @@ def waiver_of(log: StepLog, finding: FindingLog, now: Moment) -> tuple[Act | Non
     lapsed = ""
     for waiver in reversed(log.waivers):
         data = waiver.data
-        if now.at >= datetime.fromisoformat(data.expires):
+        if _expired(waiver, now):
             lapsed = lapsed or f"waiver expired {data.expires[11:16]} UTC: {told(finding)}"
         elif not _covers(waiver, finding):
             lapsed = lapsed or f"beyond the waiver: {told(finding)}"
         else:
             return waiver, ""
     return None, lapsed
+
+
+def _expired(waiver: Act, now: Moment) -> bool:
+    """Whether its time has run out by UTC or by the running clock: a clock set back gives no more of it."""
+    expires = datetime.fromisoformat(waiver.data.expires)
+    return now.at >= expires or not timedelta(0) <= now.since(waiver.at) < expires - waiver.at.at
 
 
 def _covers(waiver: Act, finding: FindingLog) -> bool:
