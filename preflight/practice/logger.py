@@ -17,7 +17,7 @@ SYNC = 0.5
 START = 0.4
 """Seconds that it takes to start."""
 JAMMED = 1.2
-"""Seconds that a transmission near it lasts."""
+"""Seconds that a transmission near it lasts, an eighth of its interval at most."""
 
 _REPLIES = {b"?": b"ready sim-logger 1.0\r\n", b"space": b"free 131 MB of 133 MB\r\n"}
 
@@ -98,8 +98,10 @@ class LoggersCard:
             return
         if "log-no-restart" in faults and self._cycles:
             return
-        if "log-jammed" in faults and now % max(0.1, float(faults["log-jammed"])) < JAMMED:
-            return
+        if "log-jammed" in faults:
+            interval = max(0.1, float(faults["log-jammed"]))
+            if now % interval < min(JAMMED, interval / 8):
+                return
         if "log-losing" in faults and self._random.random() * float(faults["log-losing"]) < 1:
             return
         if "log-damaging" in faults and self._random.random() * float(faults["log-damaging"]) < 1:
