@@ -6,16 +6,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from small_flight import PASSPHRASE, Crew, ToldClock, go, margin
+from small_flight import Crew, ToldClock
 
 from preflight.errors import RecordError
-from preflight.record import kinds
 from preflight.record.folder import CHECKLIST
 from preflight.record.seal import seal_code
 from preflight.report.gather import gather
 from preflight.report.model import Report, StepView
 from preflight.walk import opening, rules
-from preflight.walk.proof import prove
 
 
 def report_of(folder: Path, **more: Any) -> Report:
@@ -210,26 +208,3 @@ def test_a_fork_is_reported(scenes: Any, crew: Crew) -> None:
     report = report_of(last)
     assert "FORK" in words(report)
     assert first.name in report.forks[0]
-
-
-def test_an_entry_that_cannot_be_reckoned_with_is_the_bad_line(crew: Crew) -> None:
-    walk = crew.powered(crew.begin())
-    walk.found("logger", go("logger-response"))
-    walk.sign("logger", "omar")
-    finding = walk.found("line", margin(1.4))
-    data = kinds.WaiveData(
-        step="line", finding=finding.entry.seq, reason="x", bound=None, expires="2031-99-99T00:00:00.000Z"
-    )
-    walk.recorder.append(
-        "waive",
-        data,
-        signer=crew.keyring.signer("ines"),
-        meaning=rules.MEANINGS["waive"],
-        auth="passphrase",
-        moment=walk.now(),
-    )
-    walk.recorder.close()
-    found = prove(walk.recorder.folder).found
-    assert (found.state, found.first_bad) == ("bad", 6)
-    assert len(report_of(walk.recorder.folder).entries) == 5
-    assert PASSPHRASE not in str(report_of(walk.recorder.folder))

@@ -52,7 +52,7 @@ def test_a_roster_from_outside_is_believed(
         (["{tmp}/nothing.toml", "-o", "{tmp}/r.html"], "no such file"),
         (["{tmp}/checklist.toml", "-o", "{tmp}/r.csv"], ".csv is for records"),
         (["{tmp}/checklist.toml", "-o", "{tmp}/r.pdf", "--code", "x"], "go with a record"),
-        (["{tmp}/flight.toml", "-o", "{tmp}/r.pdf"], "flight.toml"),
+        (["{tmp}/flight.toml", "-o", "{tmp}/r.pdf"], "names no airspace rules"),
         (["{tmp}/checklist.toml"], "--output"),
     ],
 )

@@ -36,7 +36,7 @@ def hostile_walk(crew: Crew) -> Walk:
     walk = crew.begin()
     walk.confirm("battery", "omar", SAID)
     reading = Reading(name=SAID[:300], value=SAID, unit=MARKUP)
-    number = Reading(name=FORMULA, value=-1e300, unit=FORMULA)
+    number = Reading(name=FORMULA, value=-1e299, unit=FORMULA)
     evidence = (
         Evidence(name=SAID[:200], data=SAID.encode()),
         Evidence(name=FORMULA, data=bytes(range(256)) * 9),
