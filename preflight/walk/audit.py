@@ -38,10 +38,10 @@ class Audit:
     ledger: Ledger | None
 
 
-def recompute(record: Path, entries: Iterable[Entry] | None = None) -> Audit:
+def recompute(record: Path, entries: tuple[Entry, ...] | None = None) -> Audit:
     """Recompute the record in a folder; `entries` are its own, if they were read already."""
     try:
-        chain = chain_of(record)
+        chain = chain_of(record, entries or ())
         ledger = Ledger(book_of(chain[-1]))
         for part in chain[:-1]:
             earlier = recompute_entries(ledger, part.entries)

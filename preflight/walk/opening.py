@@ -237,17 +237,21 @@ def book_of(files: RecordFiles) -> Book:
     return Sources.kept(files).book(drill=files.drill, where=str(files.folder))
 
 
-def chain_of(record: Path) -> tuple[RecordFiles, ...]:
-    """The record and those before it whose walk it continues, oldest first; all lie beside each other."""
-    return tuple(reversed(list(_back(record))))
+def chain_of(record: Path, entries: tuple[Entry, ...] = ()) -> tuple[RecordFiles, ...]:
+    """The record and those before it whose walk it continues, oldest first; all lie beside each other.
+
+    `entries` are the record's own, if they were read already.
+    """
+    return tuple(reversed(list(_back(record, entries))))
 
 
-def _back(record: Path) -> Iterator[RecordFiles]:
+def _back(record: Path, entries: tuple[Entry, ...]) -> Iterator[RecordFiles]:
     seen: set[str] = set()
     folder, head, later = record, None, None
     while True:
-        files = _upto(read(folder), head)
+        files = _upto(read(folder, entries), head)
         yield files
+        entries = ()
         seen.add(files.rec)
         data = opened(files.entries[0])
         if later is not None:
