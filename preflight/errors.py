@@ -15,7 +15,7 @@ class PreflightError(Exception):
     exit_code = 2
 
 
-class Refused(PreflightError):
+class Refused(PreflightError):  # noqa: N818 - what happened to the act, in the walk's own word
     """An act that the rules of the walk do not allow now, by this person, on this step."""
 
     title = "Not allowed"

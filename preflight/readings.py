@@ -92,9 +92,8 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
 
     `check` names what found it. `reads` names the values its outcome used (flight-file keys such as
     "link.baud", reading names such as "sample.rate", or "power"): a later change of one makes it stale.
-    A limit crossed by a reading is a no-go whatever the rest says; see `judged`. `power_cycle` says, in words,
-    from what it was seen that the payload or the logger started anew ("" if it was not): whoever enters the
-    finding enters that first.
+    A limit crossed by a reading is a no-go whatever the rest says; see `judged`. `power_cycle` says from what
+    it was seen that the payload or the logger started anew ("" if it was not): that is entered first.
     """
 
     check: str

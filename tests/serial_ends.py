@@ -23,8 +23,12 @@ BASE = {
 }
 # Where the simulated payload stands.
 PAYLOAD_SITE = {
-    **{"latitude": -43.93, "longitude": 171.62, "elevation": 212.0, "timezone": "UTC"},
-    **{"qnh": 101800.0, "temperature": 282.15},
+    "latitude": -43.93,
+    "longitude": 171.62,
+    "elevation": 212.0,
+    "timezone": "UTC",
+    "qnh": 101800.0,
+    "temperature": 282.15,
 }
 
 

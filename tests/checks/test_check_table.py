@@ -77,7 +77,9 @@ def test_a_plug_in_is_found_after_the_built_in_checks_and_runs(plug_in):
 
 def test_a_missing_name_lists_what_is_there(plug_in):
     plug_in({"tether": "outside_checks:tether"}, GOOD)
-    with pytest.raises(PreflightError, match=r'no check "card-fromat".*card-format.*flight-envelope.*, tether'):
+    with pytest.raises(
+        PreflightError, match=r'no check "card-fromat".*card-format.*flight-envelope.*, tether'
+    ):
         table.get("card-fromat")
 
 
