@@ -26,6 +26,8 @@ BUILT_IN: dict[str, str] = {
     "logger-unpowered": "preflight.checks.logger_unpowered:check",
     "logger-response": "preflight.checks.logger_response:check",
     "sample-record": "preflight.checks.sample_record:check",
+    "clock": "preflight.checks.clock:check",
+    "position": "preflight.checks.position:check",
     "card-space": "preflight.checks.card_space:check",
     "card-write": "preflight.checks.card_write:check",
     "card-capacity": "preflight.checks.card_capacity:check",
@@ -34,6 +36,8 @@ BUILT_IN: dict[str, str] = {
     "battery-endurance": "preflight.checks.battery_endurance:check",
     "flight-envelope": "preflight.checks.flight_envelope:check",
     "airspace": "preflight.checks.airspace:check",
+    "beacon-heard": "preflight.checks.beacon_heard:check",
+    "test-log": "preflight.checks.test_log:check",
 }
 
 _log = logging.getLogger(__name__)

@@ -54,7 +54,7 @@ class NmeaDecoder(LineDecoder):
         """The sample that the sentence in `raw` completes, or that it shows to be incomplete."""
         # What stands in front of a sentence's "$" is noise.
         start = max(0, raw.rfind(b"$"))
-        sentence = _parsed(raw[start:])
+        sentence = parsed_sentence(raw[start:])
         if sentence is None:
             self.count_undecoded(raw)
             return []
@@ -141,7 +141,7 @@ def _attributes(kind: str) -> list[str]:
     return [name for name, what in definition.items() if isinstance(what, str)]
 
 
-def _parsed(raw: bytes) -> Any:
+def parsed_sentence(raw: bytes) -> Any:
     """The sentence that begins with a line's "$"; None unless its checksum is right."""
     from pynmeagps import NMEAReader
     from pynmeagps.exceptions import NMEAMessageError, NMEAParseError, NMEAStreamError, NMEATypeError
