@@ -90,6 +90,7 @@ def _run(session: Session | Looking) -> int:
     try:
         code = app.run()
     finally:
+        app.ended.set()
         session.shut()
     if app.fault is not None:
         raise app.fault

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import os
 import signal
+import threading
 import time
 from typing import Any, ClassVar
 
@@ -31,6 +32,8 @@ from preflight.tui.screens.walk import WalkScreen
 from preflight.tui.session import Session
 from preflight.tui.view import Extra, View
 
+LEAVE_WAIT = 5.0
+"""Seconds that the screen is given to be taken down after a signal."""
 IDLE = 20 * 60.0
 """Seconds without a key after which every key is locked."""
 
@@ -73,6 +76,7 @@ class WalkApp(App[int]):
         self._ticking = False
         self._reckoned: tuple[object, object] | None = None
         self._signals: list[int] = []
+        self.ended = threading.Event()
         for each in theme.THEMES.values():
             self.register_theme(each)
         self.theme = theme.ORDER[0]
@@ -211,7 +215,14 @@ class WalkApp(App[int]):
         # The session's end stops the check and waits for the line to be put back.
         if isinstance(self.session, Session) and self.session.runner is not None:
             self.session.runner.stop()
+        threading.Thread(target=self._leave_anyway, args=(128 + number,), daemon=True).start()
         self.exit(128 + number)
+
+    def _leave_anyway(self, code: int) -> None:
+        """End in order without the screen: with its terminal gone, what draws it may wait forever."""
+        if not self.ended.wait(LEAVE_WAIT):
+            self.session.shut()
+            os._exit(code)
 
     def on_unmount(self) -> None:
         loop = asyncio.get_running_loop()
