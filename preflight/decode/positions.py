@@ -7,6 +7,7 @@ chapters 6 and 8); a pair of decimal degrees.
 
 from __future__ import annotations
 
+import datetime
 import json
 import re
 from typing import Any
@@ -87,7 +88,8 @@ def _nmea(raw: bytes) -> dict[str, Value] | None:
     if sentence is None or sentence.msgID not in _SENTENCES:
         return None
     time = getattr(sentence, "time", None)
-    second = time.hour * 3600.0 + time.minute * 60 + time.second if hasattr(time, "hour") else None
+    clock = time if isinstance(time, datetime.time) else None
+    second = None if clock is None else clock.hour * 3600.0 + clock.minute * 60 + clock.second
     north, east = _number(getattr(sentence, "lat", None)), _number(getattr(sentence, "lon", None))
     void = getattr(sentence, "status", "A") == "V" or getattr(sentence, "quality", 1) == 0
     if void or north is None or east is None:

@@ -74,7 +74,10 @@ def test_the_witness_has_the_role_asked_for_and_is_another_person(at_work):
 @pytest.mark.parametrize(
     ("step", "why"),
     [
-        ('challenge = "Soup"\nrequired = false\nsigned_by = ["cook"]', "Nobody here may sign it: that takes cook"),
+        (
+            'challenge = "Soup"\nrequired = false\nsigned_by = ["cook"]',
+            "Nobody here may sign it: that takes cook",
+        ),
         ('challenge = "Soup"\nwitness = true\nwitness_by = ["cook"]', "Nobody here may witness it"),
         (
             'challenge = "Smell"\nmeasure = { quantity = "smell", unit = "" }',
