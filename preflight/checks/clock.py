@@ -112,6 +112,8 @@ def _judge(context: Context, judgement: Judgement, offset: Offset, of: str) -> N
     within = f" (within {offset.uncertainty:.2g} s)" if offset.uncertainty else ""
     direction = "behind" if offset.value > 0 else "ahead of"
     told = f"This laptop's clock is {span(offset.value)}{within} {direction} {of}"
+    if abs(offset.value) <= offset.uncertainty:
+        told = f"This laptop's clock agrees with {of} within {abs(offset.value) + offset.uncertainty:.2g} s"
     if reading.within is False:
         why = why_apart(offset)
         remedy = f": {why}" if why else ". Set it, or connect it to a time server"

@@ -12,6 +12,9 @@ PRESSURE_KNOWN = 1500.0, 500.0
 PRESSURE_UNKNOWN = 0.93, 1.055
 """Share of the standard pressure at the site within which weather lies (942 and 1069 hPa at the sea), where
 no QNH is declared; only the core of a tropical storm is below. From memory: records are 870 and 1084 hPa."""
+SEA_LEVEL = 500.0, 3000.0
+"""Pa from the QNH, or from the standard pressure where none is declared, within which a pressure that does
+not fit the site is taken for one reduced to sea level."""
 ALTITUDE = 150.0, 60.0
 """m that an altitude may be from the site's elevation: a fault, a remark. Receivers are some tens of metres
 off in height; the geoid is up to 106 m below and 85 m above the ellipsoid (EGM96, from memory)."""
@@ -77,6 +80,8 @@ class SiteChecks:
         expected = pressure_at(P0 if site.qnh is None else site.qnh, site.elevation)
 
         def fits(value: float) -> bool:
+            if value <= 0:
+                return False
             if site.qnh is not None:
                 return abs(value - expected) <= PRESSURE_KNOWN[0]
             return PRESSURE_UNKNOWN[0] <= value / expected <= PRESSURE_UNKNOWN[1]
@@ -93,7 +98,7 @@ class SiteChecks:
         slip = next((text for text, factor in _PRESSURE_SLIPS if fits(pressure * factor)), None)
         if slip is not None:
             self.faults.append(f"{head}: it fits {slip}. Correct the field's unit or scale")
-        elif fits(pressure_at(pressure, site.elevation)):
+        elif abs(pressure - (P0 if site.qnh is None else site.qnh)) <= SEA_LEVEL[site.qnh is None]:
             self.faults.append(
                 f"{head}: it fits the pressure reduced to sea level. Have the station's own pressure recorded"
             )

@@ -22,6 +22,7 @@ manuals promise the sentences within the second that follows."""
 NUMBERED_DATES = (1e9, 4.2e9)
 """A number of seconds in this range counts from 1970 (2001 to 2103): no uptime is as long."""
 
+_HOUR_NUMBER = 10000.0  # 01:00:00 written as a number; below it may as well be seconds since a start
 _CLOCK = r"(\d{2}):?(\d{2}):?(\d{2})(\.\d{1,9})?"
 _DAY_TIME = re.compile(_CLOCK + "Z?", re.ASCII)
 _DATE_TIME = re.compile(r"(\d{4})-?(\d{2})-?(\d{2})[T ]" + _CLOCK + r"\s?(Z|UTC|[+-]\d{2}:?\d{2})?", re.ASCII)
@@ -108,7 +109,8 @@ def _seconds_of_day(hours: str, minutes: str, seconds: str, fraction: str | None
 
 def _of_numbers(field: SampleField, values: Sequence[Value], numbers: list[float]) -> Times | None:
     wrong = next((value for value in values if isinstance(value, str)), None)
-    if not field.unit and all(_clock_number(number) is not None for number in numbers):
+    clocks = all(_clock_number(number) is not None for number in numbers)
+    if not field.unit and clocks and max(numbers) >= _HOUR_NUMBER:
         # hhmmss without colons, as in NMEA; a running clock has a unit or does not look so for long.
         seconds = [_clock_number(value) if isinstance(value, float) else None for value in values]
         return Times("day", tuple(_over_midnight(seconds)), _resolution(seconds, 1e-3), wrong)
