@@ -134,11 +134,10 @@ def time_faults(name: str, field: SampleField, values: Sequence[Value]) -> tuple
                 "restart, or was its clock set?"
             )
             break
-        if after - before > max(10.0, _STEPS_AHEAD * usual):
+        if not remarks and after - before > max(10.0, _STEPS_AHEAD * usual):
             remarks.append(
                 f"{name} went from {_value(written)} to {_value(then)} at once: a pause, or its clock was set"
             )
-            break
     return faults, remarks
 
 
@@ -190,12 +189,23 @@ def _now_and_then(field: SampleField, name: str, values: Sequence[Value], site: 
 
 def _is_placeholder(field: SampleField, value: float, site: Site) -> bool:
     if value == 0:
-        return field.role in _NEVER_ZERO
+        return field.role in _NEVER_ZERO and not _truly_zero(field, site)
     if field.role == "temperature" and value in TEMPERATURE_PLACEHOLDERS:
         return True
     if value not in PLACEHOLDERS or (field.role is None and not field.unit):
         return False
     return not (field.role == "pressure" and _true_pressure(field, value, site))
+
+
+def _truly_zero(field: SampleField, site: Site) -> bool:
+    """Whether zero may well be true at the site: by the sea, on the equator, on a day of frost."""
+    near = {
+        "altitude": abs(site.elevation) <= 50,
+        "latitude": abs(site.latitude) <= 0.05,
+        "longitude": abs(site.longitude) <= 0.05,
+        "temperature": site.temperature is not None and abs(site.temperature - 273.15) <= 5,
+    }
+    return near.get(field.role or "", False)
 
 
 def _true_pressure(field: SampleField, value: float, site: Site) -> bool:
