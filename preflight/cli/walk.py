@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -87,10 +88,11 @@ def _run(session: Session | Looking) -> int:
     for name in ("COLUMNS", "LINES"):
         os.environ.pop(name, None)
     app = WalkApp(session)
+    app.ended = ended = threading.Event()
     try:
         code = app.run()
     finally:
-        app.ended.set()
+        ended.set()
         session.shut()
     if app.fault is not None:
         raise app.fault

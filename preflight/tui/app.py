@@ -76,7 +76,8 @@ class WalkApp(App[int]):
         self._ticking = False
         self._reckoned: tuple[object, object] | None = None
         self._signals: list[int] = []
-        self.ended = threading.Event()
+        # Given by a program that ends with the screen, and set by it once the screen is down.
+        self.ended: threading.Event | None = None
         for each in theme.THEMES.values():
             self.register_theme(each)
         self.theme = theme.ORDER[0]
@@ -215,12 +216,13 @@ class WalkApp(App[int]):
         # The session's end stops the check and waits for the line to be put back.
         if isinstance(self.session, Session) and self.session.runner is not None:
             self.session.runner.stop()
-        threading.Thread(target=self._leave_anyway, args=(128 + number,), daemon=True).start()
+        if self.ended is not None:
+            threading.Thread(target=self._leave_anyway, args=(self.ended, 128 + number), daemon=True).start()
         self.exit(128 + number)
 
-    def _leave_anyway(self, code: int) -> None:
+    def _leave_anyway(self, ended: threading.Event, code: int) -> None:
         """End in order without the screen: with its terminal gone, what draws it may wait forever."""
-        if not self.ended.wait(LEAVE_WAIT):
+        if not ended.wait(LEAVE_WAIT):
             self.session.shut()
             os._exit(code)
 
