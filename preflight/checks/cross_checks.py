@@ -36,6 +36,8 @@ ALOFT_WRONG = 0.05
 COLDEST, HOTTEST = -100.0, 70.0
 """degC between which the air, and a box in it, lies: the tropical tropopause has -90, a box in the sun 60.
 From memory."""
+MOST = 1e12
+"""Numbers beyond this are none of any quantity judged here, in whatever unit."""
 _LOOKED_AT = 500
 
 UNITS = {
@@ -76,7 +78,9 @@ def columns_of(fields: Sequence[SampleField], samples: Sequence[Sample]) -> Colu
         scale, zero = _linear(field.unit, UNITS[field.role])
         name = field.name
         column = [
-            value * scale + zero if isinstance(value := sample.values.get(name), float) else None
+            value * scale + zero
+            if isinstance(value := sample.values.get(name), float) and abs(value) <= MOST
+            else None
             for sample in samples
         ]
         if any(value is not None for value in column):

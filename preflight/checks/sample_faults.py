@@ -20,6 +20,8 @@ TEMPERATURE_PLACEHOLDERS = frozenset((85.0, -127.0))
 _ZERO_NOW_AND_THEN = frozenset(("pressure", "latitude", "longitude", "battery"))
 _NEVER_ZERO = frozenset(("pressure", "temperature", "latitude", "longitude", "altitude", "battery"))
 _READ = 1000  # times read of a run that is in order
+_LARGEST_COUNT = 2.0**53  # above it not every whole number is one of ours
+_SMALLEST_STEP = 1e-6
 _WRAPS = (2.0**8, 2.0**16, 2.0**32, 1e2, 1e3, 1e4, 1e5, 1e6)
 _MISSED_AT_WRAP = 3
 """Samples that may be missing where a counter goes over its end and still be told from a restart."""
@@ -65,14 +67,18 @@ def run_faults(
 
 def counter_faults(name: str, values: Sequence[Value]) -> list[str]:
     """What is wrong with a counter: standing still, gaps, repeats, steps back. A wrap to zero is none."""
-    numbers = [value for value in values if isinstance(value, float)]
+    every = [value for value in values if isinstance(value, float)]
+    numbers = [value for value in every if abs(value) <= _LARGEST_COUNT]
+    if len(numbers) < len(every):
+        wrong = next(value for value in every if abs(value) > _LARGEST_COUNT)
+        return [f"{name}: {wrong:.10g} is no count"]
     steps = [after - before for before, after in itertools.pairwise(numbers)]
     if not steps:
         return []
     if all(step == 0 for step in steps):
         return [f"{name} stands still at {numbers[0]:.10g}"]
     usual = Counter(step for step in steps if step > 0).most_common(1)
-    step = usual[0][0] if usual else 1.0
+    step = max(usual[0][0], _SMALLEST_STEP) if usual else 1.0
     faults = []
     repeats = sum(found == 0 for found in steps)
     if repeats:
