@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
+from preflight.checks.columns import Table, all_numbers
 from preflight.checks.cross_site import SiteChecks
 from preflight.clean import clean
 from preflight.config.flight import Flight, SampleField
 from preflight.config.quantities import convert
-from preflight.decode.samples import Sample
+from preflight.decode.samples import Value
 
 MOVING_ALTITUDE = 200.0
 """m between the lowest and highest altitude of a run from which on it is a flight. Receivers on the ground
@@ -63,30 +64,38 @@ class Columns:
     values: Mapping[str, Sequence[float | None]]
     names: Mapping[str, str]
 
-    def numbers(self, role: str) -> list[float]:
+    def numbers(self, role: str) -> Sequence[float]:
         """The numbers of a role, in order."""
-        return [value for value in self.values.get(role, ()) if value is not None]
+        column = self.values.get(role, ())
+        if None not in column:
+            return column  # type: ignore[return-value]
+        return [value for value in column if value is not None]
 
 
-def columns_of(fields: Sequence[SampleField], samples: Sequence[Sample]) -> Columns:
-    """The samples' columns by role."""
-    values: dict[str, list[float | None]] = {}
+def columns_of(fields: Sequence[SampleField], table: Table) -> Columns:
+    """Columns by role from the values by field."""
+    values: dict[str, Sequence[float | None]] = {}
     names: dict[str, str] = {}
     for field in fields:
         if field.role is None or field.role not in UNITS:
             continue
         scale, zero = _linear(field.unit, UNITS[field.role])
-        name = field.name
-        column = [
-            value * scale + zero
-            if isinstance(value := sample.values.get(name), float) and abs(value) <= MOST
-            else None
-            for sample in samples
-        ]
+        column = _scaled(table[field.name], scale, zero)
         if any(value is not None for value in column):
             values[field.role] = column
-            names[field.role] = clean(name, limit=80)
+            names[field.role] = clean(field.name, limit=80)
     return Columns(values, names)
+
+
+def _scaled(values: Sequence[Value], scale: float, zero: float) -> Sequence[float | None]:
+    plain = all_numbers(values) and -MOST <= min(values) <= max(values) <= MOST  # type: ignore[type-var, operator]
+    if plain and (scale, zero) == (1.0, 0.0):
+        return values  # type: ignore[return-value]
+    if plain:
+        return [value * scale + zero for value in values]  # type: ignore[operator]
+    return [
+        value * scale + zero if isinstance(value, float) and abs(value) <= MOST else None for value in values
+    ]
 
 
 def _linear(unit: str, to: str) -> tuple[float, float]:
@@ -99,31 +108,32 @@ def _linear(unit: str, to: str) -> tuple[float, float]:
 def cross_checks(
     flight: Flight,
     fields: Sequence[SampleField],
-    samples: Sequence[Sample],
+    table: Table,
     *,
     skip: Collection[str] = (),
 ) -> tuple[list[str], list[str]]:
-    """(faults, remarks) on samples against the site and against each other, as sentences naming the field.
+    """(faults, remarks) on the values of samples against the site and each other, naming the field.
 
     Fields named in `skip` are left out: placeholders, that is, of which all is said.
     A run that stays where it is is judged as standing on the ground at the site; of one that moves the part
     before it moves, if that was at the site, and what it says of itself aloft.
     """
-    columns = columns_of([field for field in fields if field.name not in skip], samples)
-    ground, remarks = _ground(columns, len(samples), flight.site.elevation)
+    columns = columns_of([field for field in fields if field.name not in skip], table)
+    count = max(map(len, table.values()), default=0)
+    ground, remarks = _ground(columns, count, flight.site.elevation)
     faults: list[str] = []
     if ground.stop > 0:
         site = SiteChecks(flight, columns.names, _medians(columns, ground))
         faults += site.faults
         remarks += site.remarks
-    if ground.stop < len(samples):
-        aloft = slice(ground.stop, len(samples))
+    if ground.stop < count:
+        aloft = slice(ground.stop, count)
         faults += _aloft(columns, aloft) + _temperature(columns, aloft)
     return faults, remarks
 
 
 def _ground(columns: Columns, count: int, elevation: float) -> tuple[slice, list[str]]:
-    """The leading samples that stood at the site, and what to say where there are none."""
+    """The leading values that were taken at the site, and what to say where there are none."""
     altitudes, pressures = columns.numbers("altitude"), columns.numbers("pressure")
     rises = bool(altitudes) and max(altitudes) - min(altitudes) > MOVING_ALTITUDE
     thins = bool(pressures) and max(pressures) - min(pressures) > MOVING_PRESSURE * abs(max(pressures))
@@ -146,9 +156,11 @@ def _ground(columns: Columns, count: int, elevation: float) -> tuple[slice, list
 
 
 def _medians(columns: Columns, part: slice) -> dict[str, float]:
+    """The median of each role over at most _LOOKED_AT samples."""
     medians = {}
+    step = part.stop // _LOOKED_AT + 1
     for role, column in columns.values.items():
-        numbers = sorted(value for value in column[part] if value is not None)
+        numbers = sorted(value for value in column[: part.stop : step] if value is not None)
         if numbers:
             medians[role] = numbers[len(numbers) // 2]
     return medians

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
+from preflight.checks.columns import table_of
 from preflight.checks.cross_checks import cross_checks
 from preflight.checks.sample_faults import placeholder_fields, run_faults
 from preflight.checks.tap import Capture
@@ -26,9 +27,10 @@ def judge_samples(flight: Flight, samples: Sequence[Sample], seconds: float) -> 
     layout = flight.sample
     assert layout is not None
     faults = field_faults(samples)
-    of_run, remarks = run_faults(layout.field, samples, seconds, flight.site)
-    skip = placeholder_fields(layout.field, samples, flight.site)
-    crossed, noticed = cross_checks(flight, layout.field, samples, skip=skip)
+    table = table_of(layout.field, samples)
+    of_run, remarks = run_faults(layout.field, samples, seconds, flight.site, table=table)
+    skip = placeholder_fields(layout.field, table, flight.site)
+    crossed, noticed = cross_checks(flight, layout.field, table, skip=skip)
     return [*faults, *of_run, *crossed], [*remarks, *noticed]
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from preflight.checks.base import Context, Run
 from preflight.checks.card import Judgement
+from preflight.checks.columns import table_of
 from preflight.checks.cross_checks import Columns, columns_of
 from preflight.checks.cross_site import distance
 from preflight.checks.fixes import UNMEASURED, fix_missing, model_told, usual_fix
@@ -92,7 +93,7 @@ class PositionCheck:
 def _judge_fix(context: Context, judgement: Judgement, samples: Sequence[Sample]) -> None:
     layout = context.flight.sample
     assert layout is not None
-    columns = columns_of(layout.field, samples)
+    columns = columns_of(layout.field, table_of(layout.field, samples))
     missing = fix_missing(layout.field, samples)
     fix = usual_fix(layout.field, samples)
     if missing is not None:

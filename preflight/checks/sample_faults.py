@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import operator
 from collections import Counter
 from collections.abc import Sequence
 
+from preflight.checks.columns import Table, numbers_of, table_of
 from preflight.checks.times import read_times
 from preflight.clean import clean
 from preflight.config.flight import SampleField, Site
@@ -32,15 +34,24 @@ source."""
 
 
 def run_faults(
-    fields: Sequence[SampleField], samples: Sequence[Sample], seconds: float, site: Site
+    fields: Sequence[SampleField],
+    samples: Sequence[Sample],
+    seconds: float,
+    site: Site,
+    *,
+    table: Table | None = None,
 ) -> tuple[list[str], list[str]]:
-    """(faults, remarks) about the run of `samples` that took `seconds`, as sentences that name the field."""
+    """(faults, remarks) about the run of `samples` that took `seconds`, as sentences that name the field.
+
+    `table` are the samples' values where they are at hand already.
+    """
     faults: list[str] = []
     remarks: list[str] = []
     if len(samples) < 3:
         return faults, remarks
+    table = table_of(fields, samples) if table is None else table
     for field in fields:
-        values = [sample.values.get(field.name) for sample in samples]
+        values = table[field.name]
         name = clean(field.name)
         if field.role == "counter":
             faults += counter_faults(name, values)
@@ -67,13 +78,12 @@ def run_faults(
 
 def counter_faults(name: str, values: Sequence[Value]) -> list[str]:
     """What is wrong with a counter: standing still, gaps, repeats, steps back. A wrap to zero is none."""
-    every = [value for value in values if isinstance(value, float)]
-    numbers = [value for value in every if abs(value) <= _LARGEST_COUNT]
-    if len(numbers) < len(every):
-        wrong = next(value for value in every if abs(value) > _LARGEST_COUNT)
-        return [f"{name}: {wrong:.10g} is no count"]
-    steps = [after - before for before, after in itertools.pairwise(numbers)]
-    if not steps:
+    numbers = numbers_of(values)
+    for bound in (min(numbers, default=0.0), max(numbers, default=0.0)):
+        if abs(bound) > _LARGEST_COUNT:
+            return [f"{name}: {bound:.10g} is no count"]
+    steps = list(map(operator.sub, numbers[1:], numbers))
+    if not steps or (len(set(steps)) == 1 and steps[0] > 0):
         return []
     if all(step == 0 for step in steps):
         return [f"{name} stands still at {numbers[0]:.10g}"]
@@ -119,10 +129,7 @@ def time_faults(name: str, field: SampleField, values: Sequence[Value]) -> tuple
     first, last = values[0], values[-1]
     texts = isinstance(first, str) and isinstance(last, str) and len(first) == len(last)
     if texts and set(map(type, values)) == {str} and read_times(field, [first, last]) is not None:
-        # Times written alike sort as they follow each other: no need to read each of many.
-        ordered = sorted(values) == list(values)  # type: ignore[type-var]
-        if ordered and len(set(map(len, values))) == 1:  # type: ignore[arg-type]
-            values = [*values[:: len(values) // _READ + 1], last]
+        values = _telling(values)  # type: ignore[arg-type]
     times = read_times(field, values)
     if times is None:
         return ([f"{name}: “{shown}” is no time" for shown in _texts(values)[:1]], [])
@@ -147,6 +154,18 @@ def time_faults(name: str, field: SampleField, values: Sequence[Value]) -> tuple
     return faults, remarks
 
 
+def _telling(texts: Sequence[str]) -> Sequence[str]:
+    """Of many times written alike, which sort as they follow each other, those that tell of the others."""
+    if len(texts) <= _READ or len(set(map(len, texts))) != 1:
+        return texts
+    backs = list(itertools.compress(range(len(texts)), map(operator.gt, texts, texts[1:])))
+    if len(backs) > _READ:
+        return texts
+    around = {number for back in backs for number in (back, back + 1)}
+    kept = around | {len(texts) - 1} | set(range(0, len(texts), len(texts) // _READ + 1))
+    return [texts[number] for number in sorted(kept)]
+
+
 def _texts(values: Sequence[Value]) -> list[str]:
     return [clean(value, limit=80) for value in values if isinstance(value, str)]
 
@@ -155,18 +174,13 @@ def _value(value: Value) -> str:
     return f"{value:.10g}" if isinstance(value, float) else clean(str(value), limit=80)
 
 
-def placeholder_fields(
-    fields: Sequence[SampleField], samples: Sequence[Sample], site: Site
-) -> frozenset[str]:
+def placeholder_fields(fields: Sequence[SampleField], table: Table, site: Site) -> frozenset[str]:
     """Names of the fields that hold the same placeholder in every sample."""
     found = set()
     for field in fields:
-        first = samples[0].values.get(field.name) if samples else None
-        if (
-            isinstance(first, float)
-            and _is_placeholder(field, first, site)
-            and all(sample.values.get(field.name) == first for sample in samples)
-        ):
+        values = table[field.name]
+        first = values[0] if values else None
+        if isinstance(first, float) and _is_placeholder(field, first, site) and set(values) == {first}:
             found.add(field.name)
     return frozenset(found)
 
@@ -177,8 +191,10 @@ def _now_and_then(field: SampleField, name: str, values: Sequence[Value], site: 
     if field.role in _ZERO_NOW_AND_THEN:
         kinds |= {0.0}
     suspects = {kind for kind in kinds.intersection(values) if _is_placeholder(field, kind, site)}
+    if not suspects:
+        return []
     others = [value for value in values if isinstance(value, float) and value not in suspects]
-    if not suspects or len(others) < 2:
+    if len(others) < 2:
         return []
     low, high = min(others), max(others)
     room = 5 * (high - low) + 0.005 * max(abs(low), abs(high))

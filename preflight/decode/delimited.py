@@ -30,6 +30,8 @@ class DelimitedDecoder(LineDecoder):
                 'semicolon, a space or a tab, as "\\t"'
             )
         self._delimiter = layout.delimiter
+        self._sign = layout.delimiter.encode()
+        self._plain = _PLAIN + self._sign
         self._header = layout.header
         self._names = [field.name for field in layout.field]
         self._readers = Readers(layout.field)
@@ -40,24 +42,37 @@ class DelimitedDecoder(LineDecoder):
 
     def decode_block(self, lines: list[bytes], at: int) -> list[Sample] | None:
         """Samples of many whole lines at once; None unless all of them are plain and without fault."""
-        if not self._in_blocks or b"".join(lines).translate(None, _PLAIN + self._delimiter.encode()):
+        columns = self._block(lines)
+        if columns is None:
             return None
-        split = None if self._delimiter == " " else self._delimiter
-        rows = [line.split(split) for line in b"".join(lines).decode().splitlines()]
-        if set(map(len, rows)) != {len(self._names)}:
-            return None
-        columns = []
-        for reader, texts in zip(self._readers.readers, zip(*rows, strict=True), strict=True):
+        read = []
+        for reader, texts in zip(self._readers.readers, columns, strict=True):
             values = reader.read_all(texts)
             if values is None:
                 return None
-            columns.append(values)
-        names = self._names
-        offsets = itertools.accumulate(map(len, lines), initial=at)
-        return [
-            Sample(offset, raw, dict(zip(names, values)))  # noqa: B905 - as many, and the slowest step
-            for offset, raw, values in zip(offsets, lines, zip(*columns, strict=True), strict=False)
-        ]
+            read.append(values)
+        rows = map(dict, map(zip, itertools.repeat(self._names), zip(*read, strict=True)))
+        return list(map(Sample, itertools.accumulate(map(len, lines), initial=at), lines, rows))
+
+    def _block(self, lines: list[bytes]) -> list[list[str]] | None:
+        """The columns of lines that are all plain and have as many as declared."""
+        block = b"".join(lines)
+        if not self._in_blocks or block.translate(None, self._plain):
+            return None
+        if self._delimiter == " ":
+            # Spaces may stand together, in front and behind.
+            block = b"\n".join(b" ".join(line.split()) for line in lines) + b"\n"
+        parted = b"%b\n%b" % (self._sign, self._sign)
+        ended = block.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        if ended.startswith(b"\n") or b"\n\n" in ended:
+            return None
+        # With the line ends as a column of their own, columns too many or too few show.
+        ends = ended.replace(b"\n", parted)
+        flat = ends[: -len(self._sign)].decode().split(self._delimiter)
+        stride = len(self._names) + 1
+        if len(flat) != stride * len(lines) or set(flat[stride - 1 :: stride]) != {"\n"}:
+            return None
+        return [flat[number::stride] for number in range(stride - 1)]
 
     def decode_line(self, raw: bytes, at: int, whole: tuple[str, ...]) -> list[Sample]:
         """The sample in the line `raw`, if it is one."""

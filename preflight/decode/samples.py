@@ -100,12 +100,17 @@ class FieldReader:
         numbers = self._all_numbers(texts)
         if numbers is not None or self.numeric:
             return numbers
-        if not _NO_WORD.search("\n".join(texts)):
+        joined = "\n".join(texts)
+        # Most of what is no number is a time of day, or one of few words.
+        if " " not in joined and all(":" in text for text in texts):
             return list(texts)
-        read = [self.read(text) for text in texts]
-        return None if any(fault is not None for _, fault in read) else [value for value, _ in read]
+        if not _NO_WORD.search(joined):
+            return list(texts)
+        read = {text: self.read(text) for text in set(texts)}
+        return None if any(fault is not None for _, fault in read.values()) else [read[t][0] for t in texts]
 
     def _all_numbers(self, texts: Sequence[str]) -> list[Value] | None:
+        # What is left out here can't make NaN or infinity of so few characters.
         if "".join(texts).encode().translate(None, _DIGITS):
             return None
         try:
@@ -115,14 +120,14 @@ class FieldReader:
         scale, offset = self.field.scale, self.field.offset
         if scale != 1 or offset != 0:
             values = [value * scale + offset for value in values]
-        total = sum(values)
-        if total - total != 0:
-            return None
+            total = sum(values)
+            if total - total != 0:
+                return None
         if self.field.at_least is not None and min(values) < self.field.at_least:
             return None
         if self.field.at_most is not None and max(values) > self.field.at_most:
             return None
-        return list(values)
+        return values  # type: ignore[return-value]
 
     def read(self, raw: Raw) -> tuple[Value, str | None]:
         """The value in the field's unit, and what is wrong with it (a sentence that starts with its name)."""

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import pytest
 from serial_ends import PAYLOAD_SITE, make_flight
 
+from preflight.checks.columns import table_of
 from preflight.checks.cross_checks import columns_of, cross_checks
 from preflight.checks.cross_site import distance
 from preflight.checks.judging import clock_faults, judge_samples
@@ -45,7 +46,7 @@ def rows(units=UNITS, count=8, **changes):
 def judge(*, site=PAYLOAD_SITE, cells=BATTERY, units=UNITS, count=8, skip=(), **changes):
     flight = make_flight(site=site, **({"battery": cells} if cells else {}))
     fields, samples = rows(units, count, **changes)
-    return cross_checks(flight, fields, samples, skip=skip)
+    return cross_checks(flight, fields, table_of(fields, samples), skip=skip)
 
 
 def without(key):
@@ -140,7 +141,7 @@ def test_units_are_converted_before_anything_is_compared():
     changes = {"pressure": 99260.0, "altitude": 702.0, "temperature": 49.0, "battery": 8100.0}
     assert judge(units=units, **changes) == ([], [])
     fields, samples = rows(units, 1, **changes)
-    found = columns_of(fields, samples)
+    found = columns_of(fields, table_of(fields, samples))
     assert found.numbers("temperature")[0] == pytest.approx(9.44, abs=0.01)
     assert found.numbers("altitude")[0] == pytest.approx(213.97, abs=0.01)
 

@@ -56,6 +56,17 @@ def test_blocks_change_nothing(monkeypatch, delimiter, header):
         assert both[0] == both[1]
 
 
+def test_empty_lines_are_passed_over_in_blocks_too(monkeypatch):
+    layout = Sample(rate=1.0, format="delimited", length=64.0, field=(SampleField(name="word"),))
+    data = b"\n" + b"a\r\n" * 40 + b"\r\n\n" + b"b\n" * 40
+    both = []
+    for least in (samples.BLOCK_LEAST, 10**9):
+        monkeypatch.setattr(samples, "BLOCK_LEAST", least)
+        both.append(decoder_for(layout).feed(data))
+    assert both[0] == both[1]
+    assert len(both[0]) == 80
+
+
 def test_plain_lines_are_taken_together(monkeypatch):
     """The way for single lines is not taken at all."""
     layout = Sample(rate=1.0, format="delimited", length=64.0, field=FIELDS)
