@@ -29,9 +29,9 @@ check = get("test-log")
 
 @pytest.fixture
 def quick(monkeypatch):
-    monkeypatch.setattr(log_recording, "SECONDS", (0.5, 1.5))
+    monkeypatch.setattr(log_recording, "SECONDS", (0.5, 0.9))
     monkeypatch.setattr(log_recording, "INTERVALS", 4.0)
-    monkeypatch.setattr(log_recording, "AFTER", 1.2)
+    monkeypatch.setattr(log_recording, "AFTER", 1.0)
     monkeypatch.setattr(log_recording, "QUIET", 0.5)
     monkeypatch.setattr(log_recording, "FIRST_WITHIN", 2.0)
 
@@ -139,14 +139,15 @@ def test_a_sound_logger_is_go(tmp_path):
     ("fault", "pattern", "told"),
     [
         ("log-jammed=1.6", "beacon interval", "each time the beacon sends, every 1.6 s: its trans"),
-        ("log-losing=15", "scattered", "scattered: a loose contact, noise on the line"),
+        ("log-losing=8", "scattered", "scattered: a loose contact, noise on the line"),
         ("log-no-restart", "none", "the logger did not log again by itself"),
         ("log-unflushed=30", None, "No file on the card fits LOG*.CSV: the logger wrote none"),
     ],
 )
 def test_a_planted_fault_is_no_go_and_its_pattern_named(tmp_path, monkeypatch, fault, pattern, told):
     if pattern in ("beacon interval", "scattered"):
-        monkeypatch.setattr(log_recording, "SECONDS", (0.5, 7.0))
+        seconds = 7.0 if pattern == "beacon interval" else 3.0
+        monkeypatch.setattr(log_recording, "SECONDS", (0.5, seconds))
     _, second, _ = both(tmp_path, fault)
     assert second.outcome == "no-go", second.remarks
     assert any(told in remark for remark in second.remarks), second.remarks
@@ -164,6 +165,7 @@ def test_damage_on_the_card_is_shown(tmp_path):
 @pytest.mark.usefixtures("quick")
 def test_a_buffer_that_is_written_out_seldom_loses_the_last_seconds(tmp_path, monkeypatch):
     monkeypatch.setattr(log_recording, "AFTER", 2.5)
+    monkeypatch.setattr(log_recording, "SECONDS", (0.5, 2.0))
     limits = {"log.lost_at_power_cut": {"at_most": 0.3}}
     lost = []
     for _ in range(4):
@@ -182,8 +184,8 @@ def test_a_buffer_that_is_written_out_seldom_loses_the_last_seconds(tmp_path, mo
 
 @pytest.mark.usefixtures("quick")
 def test_a_limit_of_the_crews_own_lets_losses_pass_with_a_remark(tmp_path):
-    with SimulatedPayload(tmp_path / "payload", rate=RATE, faults=["log-losing=40"]) as payload:
-        record(payload, tmp_path, ["log-losing=40"])
+    with SimulatedPayload(tmp_path / "payload", rate=RATE, faults=["log-losing=8"]) as payload:
+        record(payload, tmp_path, ["log-losing=8"])
         card(payload, tmp_path)
     second = compare(tmp_path, limits={"log.lost_samples": {"at_most": 1000}})
     assert second.outcome == "go", second.remarks
@@ -361,7 +363,8 @@ def test_packed_samples_are_compared_as_well(tmp_path):
         assert finding.outcome == "open", finding.remarks
     thread.join(5)
     image = make_fat(tmp_path / "card.img", 16 << 20, 16)
-    (tmp_path / "LOG7.CSV").write_bytes(b"".join(sent[:120] + sent[123 : cut[0] - 2] + sent[cut[0] + 2 :]))
+    there = sent[: cut[0] - 60] + sent[cut[0] - 57 : cut[0] - 2] + sent[cut[0] + 2 :]
+    (tmp_path / "LOG7.CSV").write_bytes(b"".join(there))
     run_tool("mcopy", "-i", image, tmp_path / "LOG7.CSV", "::LOG7.CSV")
     second = run_check(check, context)
     assert numbers(second)["log.lost_samples"] == 3, second.remarks
