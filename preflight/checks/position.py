@@ -35,7 +35,8 @@ SILENT_ABOVE = 18.0
 receivers stop at either."""
 _READS = (
     *("port", "link.baud", "sample.format", "sample.field", "power"),
-    *("site.latitude", "site.longitude", "flight.burst_altitude"),
+    # Not the neck lift, weighed when the box is closed: it moves the burst by little.
+    *("site.latitude", "site.longitude", "balloon.burst_diameter"),
 )
 
 

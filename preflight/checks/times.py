@@ -199,7 +199,7 @@ def offset_from(
 
 
 LEAP_SECONDS = 18.0
-"""Seconds by which GPS time is ahead of UTC since 2017 (IERS Bulletin C 52)."""
+"""Seconds by which GPS time is ahead of UTC since 2017 (IERS Bulletin C 52; from memory)."""
 
 
 def why_apart(offset: Offset) -> str:

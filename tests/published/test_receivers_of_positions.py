@@ -35,7 +35,7 @@ def test_sixty_thousand_feet_and_the_18_km_of_receiver_manuals():
 
 
 def test_gps_time_is_ahead_of_utc_by_the_leap_seconds_since_its_epoch():
-    """IERS Bulletin C 52 (from memory): UTC-TAI is -37 s since 2017; GPS time is TAI less 19 s (IS-GPS-200)."""
+    """From memory: UTC-TAI is -37 s since 2017 (IERS Bulletin C 52), GPS time TAI less 19 s (IS-GPS-200)."""
     assert times.LEAP_SECONDS == 37 - 19
 
 
