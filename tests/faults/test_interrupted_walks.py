@@ -21,7 +21,9 @@ from preflight.walk.proof import prove
 
 posix = pytest.mark.skipif(os.name != "posix", reason="signals and locks of POSIX")
 SLOW = """
-import sys, time
+import signal, sys, time
+for name in ("SIGHUP", "SIGINT", "SIGQUIT", "SIGTERM"):
+    signal.signal(getattr(signal, name), signal.SIG_DFL)  # a job in the background inherits them ignored
 sys.path.insert(0, {tests!r})
 from pathlib import Path
 from fault_walk import Following, Place

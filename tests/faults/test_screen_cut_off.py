@@ -39,6 +39,8 @@ class Screen:
         self.pid, self.master = pty.fork()
         if not self.pid:
             env = os.environ | {"XDG_DATA_HOME": str(folder / "data"), "TERM": "xterm-256color"}
+            for number in (signal.SIGHUP, signal.SIGINT, signal.SIGQUIT, signal.SIGTERM):
+                signal.signal(number, signal.SIG_DFL)  # a job in the background inherits some ignored
             env |= {"XDG_STATE_HOME": str(folder / "state")}
             words = [sys.executable, "-c", code, "walk", str(folder / "flight.toml")]
             os.execve(sys.executable, words, env)
