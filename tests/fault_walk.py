@@ -5,6 +5,7 @@ Nothing here remembers what was done: each run reads the records and goes on, as
 
 from __future__ import annotations
 
+import functools
 import os
 from collections.abc import Callable, Iterator
 from datetime import timedelta
@@ -43,7 +44,7 @@ def times(short: int, long: int) -> int:
 
 
 class Place:
-    """Keys and files of one crew in a folder; `keyring` unlocks everyone."""
+    """Keys and files of one crew in a folder."""
 
     def __init__(self, root: Path) -> None:
         self.root = root
@@ -63,7 +64,9 @@ class Place:
         )
         (self.root / "allowed_signers").write_text(Roster([*people, laptop]).to_text())
 
-    def keyring(self) -> Keyring:
+    @functools.cached_property
+    def ring(self) -> Keyring:
+        """Everyone's key, unlocked."""
         ring = Keyring(self.keys, self.roster)
         for name in PEOPLE:
             ring.unlock(name, PASSPHRASE)
@@ -75,7 +78,7 @@ class Following:
 
     def __init__(self, place: Place, logs: Path, *, told: Told, clock: Clock | None = None) -> None:
         self.place, self.logs, self.told = place, logs, told
-        self.keyring = place.keyring()
+        self.keyring = place.ring
         self.clock: Clock = clock or SystemClock()
         self.walk: Walk | None = None
 

@@ -107,6 +107,7 @@ def main() -> None:
     counted = Counted(seed)
     with tempfile.TemporaryDirectory() as name:
         place = Place(Path(name))
+        assert len(place.ring.unlocked) > 1  # once, and not in every process
         begun = time.monotonic()
         pid, reading = start(place, Path(name) / "whole")
         rest(reading)

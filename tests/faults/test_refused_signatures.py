@@ -34,7 +34,7 @@ class Keys:
 
 @pytest.fixture
 def keys(place: Place) -> Keys:
-    return Keys(place.keyring())
+    return Keys(place.ring)
 
 
 def line(keys: Keys, entry: Entry, *, namespace: str = ENTRY, signer: str | None = None) -> bytes:

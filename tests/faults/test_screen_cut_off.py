@@ -93,6 +93,7 @@ class Screen:
             if pid:
                 self.pid = 0
                 return os.waitstatus_to_exitcode(status)
+            time.sleep(0.01)
             assert time.monotonic() < end, "it did not end"
 
     def shut(self) -> None:
