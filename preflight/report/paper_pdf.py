@@ -9,7 +9,7 @@ from preflight import __version__
 from preflight.report.model import CAUTIONS
 from preflight.report.paper import RULES, Paper, PaperPhase, PaperStep
 from preflight.report.pdf_page import Cell, Page, Para
-from preflight.report.pdf_shapes import draw_chart
+from preflight.report.pdf_shapes import chart_start, draw_chart
 from preflight.report.pdf_text import face_for
 from preflight.report.words import band_of, judged_words, limits_of, margin_of, value_of
 
@@ -17,6 +17,8 @@ BLANK = Para(" ", "body")
 CREW_ROWS = 6
 OTHER_ROWS = 5
 """Empty lines for people, and for holds, waivers and the rest."""
+STEP_SHARES = (7, 43, 28, 10, 12)
+STEP_HEAD = ("Done", "Step", "Limit and value read", "Initials", "UTC")
 
 
 def paper_pdf(paper: Paper, *, size: str = "a4") -> bytes:
@@ -64,13 +66,10 @@ def _head(page: Page, paper: Paper) -> None:
 
 def _phase(page: Page, paper: Paper, phase: PaperPhase) -> None:
     gate = f", counts for the {phase.gate} gate" if phase.gate else ""
-    page.heading(2, phase.title)
+    rows = [_step(step) for step in phase.steps]
+    page.heading(2, phase.title, keep=4 + page.grid_start(STEP_SHARES, STEP_HEAD, rows[0]))
     page.write_out([Para(f"{phase.mode.capitalize()}{gate}.", "small")])
-    page.grid(
-        (7, 43, 28, 10, 12),
-        ("Done", "Step", "Limit and value read", "Initials", "UTC"),
-        (_step(step) for step in phase.steps),
-    )
+    page.grid(STEP_SHARES, STEP_HEAD, rows)
     page.write_out([Para("Phase complete.  Name: ______________________  UTC: __________", "body", "box")])
     if phase.gate_after:
         _gate(page, paper, phase.gate_after)
@@ -157,5 +156,5 @@ def _figures(page: Page, paper: Paper) -> None:
     )
     page.bullets(paper.remarks)
     if paper.chart is not None:
-        page.heading(3, "What runs out first")
+        page.heading(3, "What runs out first", keep=chart_start(paper.chart))
         draw_chart(page, paper.chart)

@@ -126,10 +126,10 @@ class Page(FPDF):
         if self.get_y() + height > self.bottom:
             self.add_page()
 
-    def heading(self, level: int, text: str) -> None:
-        """A heading that never stands alone at the foot of a page."""
+    def heading(self, level: int, text: str, *, keep: float = 14.0) -> None:
+        """A heading that never stands alone at the foot of a page: `keep` mm of what follows stay with it."""
         above = {1: 1.0, 2: 5.0, 3: 2.5}[level]
-        self.room(above + 22)
+        self.room(above + STYLES[f"h{level}"].height + 2 + keep)
         self.set_y(self.get_y() + above)
         self.write_out([Para(text, f"h{level}")])
         if level == 2:
@@ -164,14 +164,27 @@ class Page(FPDF):
 
     def grid(self, shares: Sequence[float], head: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:
         """A table; `shares` of the width by column, `head` repeated on every page ("" for none)."""
-        widths = [self.epw * share / sum(shares) for share in shares]
+        widths = self._columns(shares)
         titles = [[Para(title, "b")] for title in head]
-        if head:
-            self.room(24)
-            self._row(widths, titles, fill=True)
-        for row in rows:
+        for index, row in enumerate(rows):
+            if index == 0 and head:
+                self.room(self.grid_start(shares, head, row))
+                self._row(widths, titles, fill=True)
             self._row(widths, row, head=titles)
         self.set_y(self.get_y() + 2)
+
+    def grid_start(self, shares: Sequence[float], head: Sequence[str], row: Sequence[Cell]) -> float:
+        """Millimetres that a table's head and its first row take: they stay together if a page holds them."""
+        widths = self._columns(shares)
+        whole = self._height([[Para(title, "b")] for title in head], widths) + self._height(row, widths)
+        return whole if whole <= self.bottom - 50 else 24.0
+
+    def _columns(self, shares: Sequence[float]) -> list[float]:
+        return [self.epw * share / sum(shares) for share in shares]
+
+    def _height(self, cells: Sequence[Cell], widths: Sequence[float]) -> float:
+        lines = (self._lines(cell, width - 2 * PAD) for cell, width in zip(cells, widths, strict=True))
+        return max(_height(each) for each in lines) + 2 * PAD
 
     def _row(
         self,

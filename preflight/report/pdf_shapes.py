@@ -66,7 +66,7 @@ def draw_chart(page: Page, chart: Chart) -> None:
     """The run-out chart over the page's width, bars on the flight's axis, the governing one black."""
     from preflight.report.pdf_page import Para
 
-    page.room(14 + ROW * min(len(chart.bars), 4))
+    page.room(chart_start(chart))
     top = page.get_y() + 8
     left, width = page.l_margin + LABELS, page.epw - LABELS - 6
     _axis(page, chart, left, width, top)
@@ -93,6 +93,11 @@ def draw_chart(page: Page, chart: Chart) -> None:
         y = max(page.get_y() + 1.5, y + ROW - 3)
     page.set_y(y + 1)
     page.write_out([Para(chart.note, "small")])
+
+
+def chart_start(chart: Chart) -> float:
+    """Millimetres of a chart that stay together, with what stands above it."""
+    return 14.0 + ROW * min(len(chart.bars), 4)
 
 
 def _axis(page: Page, chart: Chart, left: float, width: float, top: float) -> None:
