@@ -33,6 +33,7 @@ from preflight.walk import opening, rules
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Ledger
 from preflight.walk.limits import limits_from
+from preflight.walk.rehearsal import Rehearsal
 from preflight.walk.state import state_at
 
 COMPUTED = frozenset({"link-margin", "battery-endurance", "flight-envelope"})
@@ -223,6 +224,7 @@ class Session:
             raise Refused("No record is open: begin or resume one first.")
         recorder = self.walk.recorder
         if recorder.closed and person is not None and self.walk.state().next.kind != "none":
+            do(Rehearsal(self.walk, person))  # what is refused begins no record
             self._follow(recorder.folder, person, "after-release", None)
         do(self.walk)
         return self._look()

@@ -39,6 +39,16 @@ class Walk:
         at = moment.at.replace(microsecond=moment.at.microsecond // 1000 * 1000)
         return Moment(at, moment.boot, moment.boot_ns, moment.source, moment.uncertainty)
 
+    @property
+    def rec(self) -> str:
+        """The record that acts go into."""
+        return self.recorder.rec
+
+    @property
+    def head(self) -> str:
+        """SHA-256 of its last line."""
+        return self.recorder.head
+
     def state(self) -> State:
         """The state now."""
         return state_at(self.ledger, self.now())
@@ -63,7 +73,7 @@ class Walk:
         if finding.power_cycle:
             # Both or neither: a finding that would be refused leaves no power cycle behind.
             signer = self.keyring.instrument().id
-            ask = rules.Ask("check", data, signer, "instrument", self.now(), self.recorder.rec)
+            ask = rules.Ask("check", data, signer, "instrument", self.now(), self.rec)
             rules.allow(self.ledger, ask)
             self.power(finding.power_cycle)
         return self._instrument("check", data, evidence=[item.data for item in finding.evidence])
@@ -216,7 +226,7 @@ class Walk:
 
     def lift(self, hold: Ref, person: str, reason: str) -> Act:
         """Lift a hold that stands."""
-        rec = None if hold.rec == self.recorder.rec else hold.rec
+        rec = None if hold.rec == self.rec else hold.rec
         return self.enter("lift", kinds.LiftData(hold=hold.seq, rec=rec, reason=reason), person)
 
     def begin(self, phase_id: str, person: str, reason: str) -> Act:
@@ -260,7 +270,7 @@ class Walk:
         verdict, with_go, authority = rules.release_facts(self.ledger, self.now(), format_utc(released_at))
         pointer = None
         if authority is not None:
-            line = self.ledger.line_hash(authority) or self.recorder.head
+            line = self.ledger.line_hash(authority) or self.head
             pointer = kinds.Pointer(rec=authority.entry.rec, seq=authority.entry.seq, line=line)
         data = kinds.ReleaseData(
             released=format_utc(released_at),
@@ -311,7 +321,7 @@ class Walk:
         self, kind: str, data: msgspec.Struct, signer: Signer, auth: Auth, evidence: Sequence[bytes] = ()
     ) -> Act:
         now = self.now()
-        rules.allow(self.ledger, rules.Ask(kind, data, signer.id, auth, now, self.recorder.rec))
+        rules.allow(self.ledger, rules.Ask(kind, data, signer.id, auth, now, self.rec))
         entry = self.recorder.append(
             kind,
             data,
@@ -338,7 +348,7 @@ class Walk:
         return finding
 
     def _own(self, ref: Ref) -> None:
-        if ref.rec != self.recorder.rec:
+        if ref.rec != self.rec:
             raise Refused("That entry stands in an earlier, closed record: do the step again in this one.")
 
 

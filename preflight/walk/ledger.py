@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable
+from copy import copy
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -119,6 +120,24 @@ class Ledger:
         self.cycles: list[Moment] = []
         self.countersigned: set[Ref] = set()
         self.findings_by_ref: dict[Ref, FindingLog] = {}
+
+    def copy(self) -> Ledger:
+        """The ledger as it stands, untouched by what is folded into this one later."""
+        other = Ledger.__new__(Ledger)
+        other.__dict__ |= self.__dict__
+        for name, own in self.__dict__.items():
+            if isinstance(own, (dict, list, set)):
+                setattr(other, name, own.copy())
+        other.values = self.values.copy()
+        other.findings_by_ref = {ref: copy(found) for ref, found in self.findings_by_ref.items()}
+        other.steps = {step_id: self._log_for(other, log) for step_id, log in self.steps.items()}
+        other.phases = {phase_id: copy(log) for phase_id, log in self.phases.items()}
+        return other
+
+    @staticmethod
+    def _log_for(other: Ledger, log: StepLog) -> StepLog:
+        finding = None if log.finding is None else other.findings_by_ref[log.finding.act.ref]
+        return StepLog(finding, log.findings, log.waivers.copy())
 
     def find(self, ref: Ref) -> Act | None:
         """The folded entry with this reference."""

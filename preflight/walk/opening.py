@@ -187,14 +187,20 @@ def follow(
     mirror: Path | None = None,
     sources: Sources | None = None,
     head: str | None = None,
+    drill: bool | None = None,
 ) -> Walk:
     """A record that follows `record`, linked to its last line. It is written to `logs`, or beside it.
 
     After storage trouble `head` is the SHA-256 of the last line that the writer counted (`Recorder.head`): a
     line whose sync was refused may lie beyond it. A new flight may have other files, `sources`; a record that
-    goes on with a walk keeps those of the one before.
+    goes on with a walk keeps those of the one before. `drill` says which of the two it must be, None either.
     """
     files = _upto(read(record), head)
+    if why == "after-release" and not files.closed:
+        raise Refused(f"{files.rec} is not closed: close and seal it first, or go on with it.")
+    if drill is not None and drill != files.drill:
+        which = ("a drill", "a flight") if files.drill else ("a flight", "a drill")
+        raise Refused(f"{files.rec} is the record of {which[0]}: {which[1]} can't follow it.")
     previous = kinds.Previous(rec=files.rec, head=files.head, why=why)  # type: ignore[arg-type]
     before = None
     if why in CONTINUES:

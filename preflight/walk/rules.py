@@ -63,6 +63,7 @@ def allow(ledger: Ledger, ask: Ask) -> None:
     """Raise `Refused` unless this act may be done now by this signer."""
     _signer(ledger, ask)
     if ask.kind == "open":
+        _opens(ledger, ask)
         return
     if ledger.closed is not None:
         raise Refused("The record is closed: nothing can be added to it. Go on in a following record.")
@@ -73,6 +74,15 @@ def allow(ledger: Ledger, ask: Ask) -> None:
     rule = _RULES.get(ask.kind)
     if rule is not None:
         rule(ledger, ask)
+
+
+def _opens(ledger: Ledger, ask: Ask) -> None:
+    previous = ask.data.previous
+    if previous is not None and previous.why == "after-release" and ledger.closed is None:
+        raise Refused(
+            f"{previous.rec} was not closed: the record of what comes after the release decision follows a "
+            "closed one."
+        )
 
 
 def _signer(ledger: Ledger, ask: Ask) -> None:
