@@ -117,7 +117,7 @@ class WalkApp(App[int]):
         self._fit()
         if not self._ticking:
             self._ticking = True
-            self.conductor.start(self._look())
+            self.conductor.start(self._look)
 
     def _fit(self) -> None:
         """A window made larger while one screen takes another's place reaches neither: told again here."""
@@ -157,7 +157,7 @@ class WalkApp(App[int]):
         if self._reckoned is not None and self._reckoned[0] is known[0] and self._reckoned[1] == known[1]:
             return
         self._reckoned = known
-        self.conductor.start(self._reckon(view))
+        self.conductor.start(self._reckon, view)
 
     async def _reckon(self, view: View) -> None:
         self.change(extra=await asyncio.wrap_future(self.session.reckon(view)))
@@ -176,7 +176,7 @@ class WalkApp(App[int]):
         self.conductor.reported(message.report)
 
     def on_walk_app_finished(self, message: Finished) -> None:
-        self.conductor.start(self.conductor.finished(message.done))
+        self.conductor.start(self.conductor.finished, message.done)
 
     # -- keys that work everywhere ----------------------------------------------------------------
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Coroutine
 from concurrent.futures import Future
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -49,15 +50,16 @@ class Conduct:
 
     def begin(self, name: str) -> None:
         """Start an act by its name, off the key's own handler."""
-        self.start(self._do(name))
+        self.start(self._do, name)
 
-    def start(self, work: Coroutine[Any, Any, None]) -> None:
+    def start(self, work: Callable[..., Coroutine[Any, Any, None]], *args: object) -> None:
         """Run something that may wait; what it refuses is shown, a defect ends the application in order."""
-        self.app.run_worker(self._guarded(work), exit_on_error=False)
+        # A call, not a coroutine: one that the end of the application overtakes is then never made.
+        self.app.run_worker(partial(self._guarded, work, *args), exit_on_error=False)
 
-    async def _guarded(self, work: Coroutine[Any, Any, None]) -> None:
+    async def _guarded(self, work: Callable[..., Coroutine[Any, Any, None]], *args: object) -> None:
         try:
-            await work
+            await work(*args)
         except WriterStoppedError as error:
             self.say(error.title, str(error), alert=True)
             await self.tell_failure(await self.wait(self.session.view()), again=True)
@@ -120,7 +122,7 @@ class Conduct:
         if scene.view.looking or person is None:
             self.say("Nobody", f"There is no person number {number} on the roster.")
         elif person.id not in scene.view.unlocked:
-            self.start(self.unlock(person.id))
+            self.start(self.unlock, person.id)
         else:
             self.app.change(selected=person.id, notice=None)
 
@@ -314,7 +316,7 @@ class Conduct:
 
     def arrive(self, chosen: Unfinished | None) -> None:
         """Begin a new record, or go on with one that is not over."""
-        self.start(self._arrive(chosen))
+        self.start(self._arrive, chosen)
 
     async def _arrive(self, chosen: Unfinished | None) -> None:
         person = self.app.seen.selected
