@@ -11,6 +11,8 @@ from typing import Literal
 
 import msgspec
 
+from preflight.live import Live
+
 Source = Literal["measured", "computed", "declared"]
 FindingOutcome = Literal["go", "no-go", "open"]
 
@@ -107,11 +109,17 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Progress(msgspec.Struct, frozen=True):
-    """A step of long work: what is being done, and how much of it (0 to 1, None if unknown)."""
+    """A step of long work: what is being done, and how much of it (0 to 1, None if unknown).
+
+    `reading` is the latest of what is measured, `readings` others beside it, `live` what else there is to
+    see while it works.
+    """
 
     text: str
     fraction: float | None = None
     reading: Reading | None = None
+    readings: tuple[Reading, ...] = ()
+    live: tuple[Live, ...] = ()
 
 
 def judged(readings: tuple[Reading, ...], *, needs: tuple[str, ...] = ()) -> FindingOutcome:
@@ -128,6 +136,31 @@ def judged(readings: tuple[Reading, ...], *, needs: tuple[str, ...] = ()) -> Fin
     if any(r.value is None and (r.at_least is not None or r.at_most is not None) for r in readings):
         return "open"
     return "go"
+
+
+MARGIN_SHOWN = 1000.0
+"""Beyond it a margin is "more than" this: by how much decides nothing."""
+
+
+def margin_text(margin: float, *limits: float, digits: int = 2) -> str:
+    """A margin for people, in plain digits, rounded down: "0.81", "2.4", "472", "more than 1000".
+
+    `digits` of them count, more where fewer would have it read as on or across 1 or one of `limits`.
+    """
+    if margin > MARGIN_SHOWN:
+        return f"more than {MARGIN_SHOWN:.0f}"
+    if margin <= 0:
+        return decimal_text(margin)
+    for places in (digits, 3, 4, 6, 9, 17):
+        step = min(0, math.floor(math.log10(margin)) - places + 1)
+        shown = round(math.floor(round(margin * 10.0**-step, 6)) * 10.0**step, -step)
+        if places >= digits and all(_side(shown, limit) == _side(margin, limit) for limit in (1.0, *limits)):
+            return decimal_text(shown)
+    return decimal_text(margin)
+
+
+def _side(value: float, limit: float) -> int:
+    return (value > limit) - (value < limit)
 
 
 def decimal_text(value: float) -> str:

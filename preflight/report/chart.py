@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from preflight.config.flight import Flight
 from preflight.figures.compute import FlightFigures
 from preflight.figures.run_out import RunOut
+from preflight.readings import margin_text
 from preflight.report.model import Bar, Chart, Tick
 from preflight.report.words import Clockface, number, span
 
@@ -43,7 +44,7 @@ def _bar(item: RunOut, governing: RunOut | None, length: float) -> Bar:
     text = f"lasts {span(item.after)} from power-up, ends {item.at_phase}; {needed}"
     short = False
     if item.margin is not None:
-        text += f", margin {number(item.margin, 1.0, item.at_least)}"
+        text += f", margin {margin_text(item.margin, item.at_least or 1.0, digits=4)}"
         short = item.margin < (1.0 if item.at_least is None else item.at_least)
     if item.at_least is not None:
         text += f", at least {number(item.at_least)}"

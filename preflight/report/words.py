@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from preflight.readings import Reading, decimal_text
+from preflight.readings import Reading, decimal_text, margin_text
 
 _PRINTED_UNITS = {
     "mA*h": "mAh",
@@ -99,7 +99,7 @@ def limit_words(at_least: float | None, at_most: float | None, unit: str) -> str
 
 def margin_of(reading: Reading) -> str:
     """The margin of a reading, "" where there is none; 1 is exactly enough."""
-    return "" if reading.margin is None else number(reading.margin, 1.0)
+    return "" if reading.margin is None else margin_text(reading.margin, digits=4)
 
 
 def judged_words(reading: Reading) -> str:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from preflight.readings import Reading
+from preflight.readings import Reading, margin_text
 
 _BYTES = (("GB", 1e9), ("MB", 1e6), ("kB", 1e3))
 
@@ -30,11 +29,10 @@ def quantity(value: float | str | None, unit: str) -> str:
     return f"{number(value)} {unit}".strip()
 
 
-def factor(value: float) -> str:
-    """A margin at a glance: "0.81", "2.4", "910". One that is short never reads as enough."""
-    if value < 1:
-        return f"{math.floor(value * 100) / 100:.2f}"
-    return f"{value:.2g}" if value < 10 else f"{value:.0f}" if value < 1e4 else "9999+"
+def times(margin: float, *limits: float) -> str:
+    """A margin at a glance: "×0.81", "×2.4", "×470", "more than ×1000". A short one never reads as enough."""
+    text = margin_text(margin, *limits)
+    return f"{text[:-4]}×{text[-4:]}" if text.startswith("more") else f"×{text}"
 
 
 def limits(reading: Reading) -> str:

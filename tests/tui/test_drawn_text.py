@@ -161,14 +161,18 @@ def test_a_code_is_large_in_groups_of_four_and_as_a_qr_code() -> None:
 
 
 def test_a_short_margin_never_reads_as_enough() -> None:
-    assert [words.factor(value) for value in (0.9999, 1.0, 1.92, 9.6, 472.2, 1e6)] == [
-        "0.99",
-        "1",
-        "1.9",
-        "9.6",
-        "472",
-        "9999+",
+    assert [words.times(value) for value in (0.9999, 1.0, 1.92, 9.6, 470.4, 1000.0, 1e6)] == [
+        "×0.99",
+        "×1",
+        "×1.9",
+        "×9.6",
+        "×470",
+        "×1000",
+        "more than ×1000",
     ]
+    assert words.times(1.46, 1.5) == "×1.4"
+    assert words.times(1.496, 1.5) == "×1.4"
+    assert words.times(1.52, 1.51) == "×1.52"
     assert words.quantity(131067904, "B") == "131.1 MB"
     assert words.quantity(9000, "B") == "9000 B"
     assert words.quantity(None, "V") == "not known"

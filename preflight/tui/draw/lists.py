@@ -86,7 +86,7 @@ def figure_lines(scene: Scene, width: int) -> list[Content]:
 
 def _figure(reading: Reading, width: int) -> list[Content]:
     value = words.quantity(reading.value, reading.unit)
-    margin = f" ×{words.factor(reading.margin)}" if reading.margin is not None else ""
+    margin = f" {words.times(reading.margin)}" if reading.margin is not None else ""
     style = ALERT_STYLE if reading.within is False else "bold"
     right = row(say(value, style, limit=40), Content.styled(margin, "$quiet"))
     left = fitted(say(f" {reading.name}", limit=60), max(4, width - right.cell_length - 2))

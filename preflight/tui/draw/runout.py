@@ -39,7 +39,7 @@ def _resource(item: RunOut, figures: FlightFigures, room: int) -> Content:
     governing = figures.governing is not None and item == figures.governing
     name = fitted(row(" ", say(item.resource, "bold" if governing else "", limit=30)), NAME)
     short = item.margin is not None and item.margin < (item.at_least or 1.0)
-    margin = "" if item.margin is None else f"×{words.factor(item.margin)}"
+    margin = "" if item.margin is None else words.times(item.margin, item.at_least or 1.0)
     tail: Content = row(f" {words.span(item.after)} ", Content.styled(margin, ALERT_STYLE if short else ""))
     if short:
         tail = row(tail, Content.styled(" SHORT", ALERT_STYLE))

@@ -80,7 +80,7 @@ def reading_line(reading: Reading, width: int, names: int | None = None) -> Cont
     if bounds(reading) is None:
         note = "" if reading.source == "measured" else reading.source
         return row(head, Content.styled(note, "$quiet")).truncate(width, ellipsis=True)
-    margin = f" ×{words.factor(reading.margin)}" if reading.margin is not None else ""
+    margin = f" {words.times(reading.margin)}" if reading.margin is not None else ""
     margin_style = ALERT_STYLE if reading.within is False else "bold"
     tail = row(Content.styled(f" {words.bounds(reading)}", "$quiet"), Content.styled(margin, margin_style))
     middle = min(width - head.cell_length - tail.cell_length, 40)
