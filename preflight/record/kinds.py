@@ -273,11 +273,15 @@ class CarryData(_Data, frozen=True, kw_only=True):
         _day_exists(self.found_at)
 
 
-class CorrectData(_Data, frozen=True, kw_only=True):
-    """The entry named no longer counts, and why; what stands instead is entered anew."""
+class CorrectData(_Data, frozen=True, kw_only=True, omit_defaults=True):
+    """The entry named no longer counts, and why; what stands instead is entered anew.
+
+    `rec` names the earlier, linked record that the entry stands in; without it, it stands in this one.
+    """
 
     of: Seq
     reason: Said
+    rec: RecId | None = None
 
 
 class ClockData(_Data, frozen=True, kw_only=True):

@@ -154,6 +154,11 @@ def _carry(data: kinds.CarryData) -> str:
     return _joined(f"{data.step}: taken over from {source}, found {data.found_at}", *readings)
 
 
+def _correct(data: kinds.CorrectData) -> str:
+    of = f"line {data.of}" if data.rec is None else f"line {data.of} of {data.rec}"
+    return f"{of} struck: {data.reason}"
+
+
 def _clock(data: kinds.ClockData) -> str:
     doubt = f" give or take {data.uncertainty} s" if data.uncertainty is not None else ""
     return _joined(f"laptop's clock against {data.source}: add {data.offset} s{doubt}", data.detail)
@@ -188,7 +193,7 @@ _TOLD: dict[str, Callable[[Any], str]] = {
     "release": _release,
     "scrub": lambda data: f"scrubbed: {data.reason}",
     "carry": _carry,
-    "correct": lambda data: f"line {data.of} struck: {data.reason}",
+    "correct": _correct,
     "clock": _clock,
     "recover": lambda data: f"a torn last line of {data.size} bytes was set aside",
     "paper": _paper,

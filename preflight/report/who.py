@@ -19,7 +19,7 @@ class Who:
         self.clock = clock
         self._rosters = {proof.found.record: proof.found.roster for proof in proofs}
         self._struck = {
-            Ref(entry.rec, entry.data.of): entry  # type: ignore[attr-defined]
+            Ref(entry.data.rec or entry.rec, entry.data.of): entry  # type: ignore[attr-defined]
             for entry in entries
             if entry.kind == "correct"
         }

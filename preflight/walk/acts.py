@@ -212,9 +212,9 @@ class Walk:
         return self.enter("waive", data, person, passphrase=passphrase)
 
     def correct(self, ref: Ref, person: str, reason: str) -> Act:
-        """The entry named no longer counts."""
-        self._own(ref)
-        return self.enter("correct", kinds.CorrectData(of=ref.seq, reason=reason), person)
+        """The entry named, of this record or one that it goes on from, no longer counts."""
+        rec = None if ref.rec == self.rec else ref.rec
+        return self.enter("correct", kinds.CorrectData(of=ref.seq, rec=rec, reason=reason), person)
 
     # -- the count --------------------------------------------------------------------------------
 

@@ -170,7 +170,7 @@ class Ledger:
         self.acts.append(act)
         self._by_ref[act.ref] = act
         if entry.kind == "correct":
-            self.struck.add(Ref(entry.rec, act.data.of))
+            self.struck.add(Ref(act.data.rec or entry.rec, act.data.of))
             self._reset()
             for earlier in self.acts:
                 self._fold(earlier)

@@ -277,7 +277,7 @@ def _waive(ledger: Ledger, ask: Ask) -> None:
 
 
 def _correct(ledger: Ledger, ask: Ask) -> None:
-    act = ledger.find(Ref(ask.rec, ask.data.of))
+    act = ledger.find(Ref(ask.data.rec or ask.rec, ask.data.of))
     if act is None or act.entry.kind not in CORRECTABLE:
         raise Refused(f"Entry {ask.data.of} is none that can be corrected.")
     if act.ref in ledger.struck:

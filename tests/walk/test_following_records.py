@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
-from small_flight import PASSPHRASE, Crew
+from small_flight import PASSPHRASE, START, Crew, go, margin
 
 from preflight.errors import Refused
 from preflight.record import kinds
 from preflight.record.store import Recorder
 from preflight.walk import opening, rules
 from preflight.walk.acts import Walk
+from preflight.walk.ledger import Ref
 from preflight.walk.proof import prove
 from preflight.walk.rehearsal import Rehearsal
 
@@ -103,3 +106,64 @@ def test_a_copy_of_a_ledger_is_not_touched_by_what_follows(crew: Crew) -> None:
     copy.apply(walk.ledger.acts[-1].entry)
     assert opening.state_at(copy, then).holds
     assert len(copy.acts) < len(walk.ledger.acts)
+
+
+def handed_over(crew: Crew, walk: Walk) -> Walk:
+    crew.clock.boot = "the other laptop"
+    crew.clock.forward(minutes=5)
+    return follow(crew, walk, "handover")
+
+
+class TestCorrectionsOfAnEarlierRecord:
+    """What was entered before a handover can still be taken back after it."""
+
+    def waived(self, crew: Crew) -> Walk:
+        walk = crew.powered(crew.begin())
+        walk.found("logger", go("logger-response"))
+        walk.sign("logger", "omar")
+        walk.found("line", margin(1.5))
+        bound = kinds.Bound(name="link.margin", at_least="1.4", at_most=None)
+        expires = START + timedelta(hours=3)
+        walk.waive("line", "ines", PASSPHRASE, reason="short cable", expires=expires, bound=bound)
+        return walk
+
+    def test_a_waiver_given_before_the_handover_is_withdrawn_after_it(self, crew: Crew) -> None:
+        walk = self.waived(crew)
+        waiver = walk.ledger.acts[-1].ref
+        other = handed_over(crew, walk)
+        assert other.state().steps["line"].outcome == "waived"
+        with pytest.raises(Refused, match="who signed it, or by the director"):
+            other.correct(waiver, "omar", "the cable is long")
+        other.correct(waiver, "ines", "the cable is long")
+        assert other.state().steps["line"].outcome == "no-go"
+        assert other.state().gates["fill"].verdict == "no-go"
+        with pytest.raises(Refused, match="corrected already"):
+            other.correct(waiver, "ines", "once more")
+        other.recorder.close()
+        proof = prove(other.recorder.folder)
+        assert (proof.found.state, proof.found.verdict) == ("unsealed", "no-go")
+        again = opening.resume(other.recorder.folder, keyring=crew.keyring, clock=crew.clock)
+        assert again.state().steps["line"].outcome == "no-go"
+
+    def test_the_waivers_bound_still_binds_after_the_handover(self, crew: Crew) -> None:
+        other = handed_over(crew, self.waived(crew))
+        other.found("line", margin(1.45))
+        assert other.state().steps["line"].outcome == "waived"
+        other.found("line", margin(1.3))
+        assert other.state().steps["line"].outcome == "no-go"
+        assert "beyond the waiver" in other.state().steps["line"].reason
+        other.found("line", margin(1.45))
+        crew.clock.forward(hours=3)
+        assert "waiver expired" in other.state().steps["line"].reason
+
+    def test_an_entry_that_no_record_of_this_walk_holds_is_none_to_correct(self, crew: Crew) -> None:
+        other = handed_over(crew, self.waived(crew))
+        with pytest.raises(Refused, match="none that can be corrected"):
+            other.correct(Ref("20310101T000000Z-abcdef", 2), "ines", "wrong")
+
+    def test_a_correction_within_a_record_is_written_as_before(self, crew: Crew) -> None:
+        walk = self.waived(crew)
+        act = walk.correct(walk.ledger.acts[-1].ref, "ines", "the cable is long")
+        line = (walk.recorder.folder / "record.jsonl").read_bytes().splitlines()[-1]
+        assert b'"data":{"of":6,"reason":"the cable is long"}' in line, line
+        assert act.data.rec is None
