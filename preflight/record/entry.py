@@ -25,6 +25,7 @@ from preflight.clock import Moment
 from preflight.errors import RecordError
 from preflight.readings import decimal_text
 from preflight.record.kinds import KINDS, Decimal, RecId, Said, Seq, Sha256, Text, Utc
+from preflight.record.wording import fault_in_words
 
 VERSION = 1
 ZEROS = "0" * 64
@@ -182,7 +183,7 @@ def shaped(kind: str, data: Struct | dict[str, Any]) -> Struct:
         _refuse_floats(plain)
         made: Struct = msgspec.convert(plain, KINDS[kind])
     except msgspec.ValidationError as error:
-        raise RecordError(f"{kind} entry: {clean(str(error))}") from None
+        raise RecordError(f"{kind} entry: {fault_in_words(error)}") from None
     return made
 
 
@@ -216,7 +217,7 @@ def parse_line(line: bytes) -> Parsed:
             raise RecordError(f'"{clean(wire.kind, limit=40)}" is not a kind of entry')
         data = _data_decoder(wire.kind).decode(wire.data)
     except msgspec.ValidationError as error:
-        raise RecordError(f"is not an entry: {clean(str(error))}") from None
+        raise RecordError(f"is not an entry: {fault_in_words(error)}") from None
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise RecordError(f"is not JSON: {clean(str(error))}") from None
     entry = Entry(
