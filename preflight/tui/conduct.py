@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Coroutine
 from concurrent.futures import Future
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -55,11 +54,11 @@ class Conduct:
     def start(self, work: Callable[..., Coroutine[Any, Any, None]], *args: object) -> None:
         """Run something that may wait; what it refuses is shown, a defect ends the application in order."""
         # A call, not a coroutine: one that the end of the application overtakes is then never made.
-        self.app.run_worker(partial(self._guarded, work, *args), exit_on_error=False)
+        self.app.run_worker(lambda: self._guarded(work(*args)), exit_on_error=False)
 
-    async def _guarded(self, work: Callable[..., Coroutine[Any, Any, None]], *args: object) -> None:
+    async def _guarded(self, work: Coroutine[Any, Any, None]) -> None:
         try:
-            await work(*args)
+            await work
         except WriterStoppedError as error:
             self.say(error.title, str(error), alert=True)
             await self.tell_failure(await self.wait(self.session.view()), again=True)
@@ -238,7 +237,6 @@ class Conduct:
             return
         self._told_failure = record.rec
         self.app.change(view=view)
-        self.app.bell()
         await self.ask(of_count.storage(view))
 
     # -- checks -----------------------------------------------------------------------------------
@@ -306,8 +304,6 @@ class Conduct:
         view = await self.wait(entered)
         self.app.change(view=view)
         self.app.reckon()
-        if done.finding.outcome == "no-go":
-            self.app.bell()
         if running is not None and running.by_itself:
             said = f"{running.title} ran again by itself: {done.finding.outcome}. It is to be signed again."
             self.say("Run again", said)
