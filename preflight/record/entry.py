@@ -51,7 +51,7 @@ class Clk(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     running: Annotated[str, Meta(pattern=r"^(0|[1-9][0-9]{0,19})\Z")]
 
 
-class Entry(Struct, frozen=True, kw_only=True):
+class Entry(Struct, frozen=True, kw_only=True, dict=True):
     """One entry; `data` has the shape that `kinds.KINDS` gives for `kind`."""
 
     v: int
@@ -66,7 +66,7 @@ class Entry(Struct, frozen=True, kw_only=True):
     auth: Auth
     data: Struct
 
-    @property
+    @functools.cached_property
     def moment(self) -> Moment:
         """`at` and `clk` as a reading of a clock."""
         return Moment(

@@ -8,25 +8,25 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
 from preflight.clock import Moment
 from preflight.errors import RecordError
-from preflight.record import disk, sshsig
+from preflight.record import checking, disk, sshsig
+from preflight.record.checking import Checking, Claim
 from preflight.record.entry import ZEROS, Entry, Parsed, line_hash, parse_line
 from preflight.record.kinds import INSTRUMENT_KINDS, PASSPHRASE_KINDS, ClockData, OpenData
 from preflight.record.roster import Roster
-
-if TYPE_CHECKING:
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 MAX_RECORD = 64 * 1024 * 1024
 """Bytes in one record.jsonl: written nor read beyond."""
 RECORD = "record.jsonl"
 STEP = timedelta(seconds=2)
 """UTC may move against the running clock by this much between two entries without remark."""
+
+MANY = 2000
+"""Lines from which on it pays to check signatures on every processor at once."""
 
 Progress = Callable[[int, int], None]
 """Called with bytes done and bytes in all."""
@@ -107,7 +107,18 @@ def scan(data: bytes, roster: Roster | None = None, on_progress: Progress | None
     Without a `roster` no signature is checked: enough to look, not enough to believe.
     """
     whole, torn = split_torn(data)
-    reader = _Reader(roster)
+    helpers = checking.helpers_here() if roster is not None and whole.count(b"\n") >= MANY else 0
+    if helpers:
+        with Checking(helpers) as checks:
+            found = _read(whole, torn, _Reader(roster, checks), on_progress)
+            if (found.first_bad is None or found.torn_only) and checks.all_valid():
+                return found
+    # Something is wrong, or too little to share out: the first bad line is found one by one.
+    return _read(whole, torn, _Reader(roster), on_progress)
+
+
+def _read(whole: bytes, torn: bytes, reader: _Reader, on_progress: Progress | None) -> Scan:
+    size = len(whole) + len(torn)
     start = number = 0
     first_bad, why = None, ""
     while start < len(whole):
@@ -120,9 +131,9 @@ def scan(data: bytes, roster: Roster | None = None, on_progress: Progress | None
             break
         start = end
         if on_progress is not None and number % 64 == 0:
-            on_progress(start, len(data))
+            on_progress(start, size)
     if on_progress is not None:
-        on_progress(len(data), len(data))
+        on_progress(size, size)
     torn_only = first_bad is None and bool(torn)
     if torn_only:
         first_bad, why = number + 1, f"line {number + 1} is torn: it was not written to its end"
@@ -142,13 +153,14 @@ def scan(data: bytes, roster: Roster | None = None, on_progress: Progress | None
 class _Reader:
     """What each line must agree with: everything that stands before it."""
 
-    def __init__(self, roster: Roster | None) -> None:
+    def __init__(self, roster: Roster | None, checks: Checking | None = None) -> None:
+        """`checks` is told of every signature and this checks none; without it, each is checked here."""
         self.roster = roster
+        self.checks = checks
         self.entries: list[Entry] = []
         self.hashes: list[str] = []
         self.warnings: list[str] = []
         self._running: dict[str, int] = {}
-        self._keys: dict[str, Ed25519PublicKey] = {}
         self._last: Moment | None = None
         self._drill = False
 
@@ -192,9 +204,10 @@ class _Reader:
         namespace = sshsig.entry_namespace(self._drill)
         if not person.good_for(namespace):
             raise RecordError(f"is signed by {person.id}, whose key the roster keeps from {namespace}")
-        key = self._keys.get(person.id)
-        if key is None:
-            key = self._keys[person.id] = sshsig.load_public(person.key)
+        if self.checks is not None:
+            self.checks.add(Claim(person.key, namespace, parsed.canonical, parsed.signature))
+            return
+        key = sshsig.load_public(person.key)
         if sshsig.valid(key, namespace, parsed.canonical, parsed.signature):
             return
         other = sshsig.entry_namespace(not self._drill)

@@ -78,6 +78,7 @@ def sign(key: Ed25519PrivateKey, namespace: str, message: bytes) -> bytes:
     return key.sign(to_be_signed(namespace, message))
 
 
+@functools.lru_cache(maxsize=256)
 def load_public(public: bytes) -> Ed25519PublicKey:
     """A key to check with, from its 32 bytes."""
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey

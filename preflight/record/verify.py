@@ -58,7 +58,8 @@ class Verification(Struct, frozen=True, kw_only=True):
     `record` is its id (its folder's name where it has none). `trust` says whom the names rest on: the
     `folder` itself, a `roster` given from outside, or a `code`. `first_bad` is the number of the line that is
     bad, None if none is or if it is no line; `why` says what is, or what is missing for sealed. `verdict` is
-    filled in by whoever recomputes it. `entries` go up to the first bad line; `roster` is the one believed.
+    filled in by whoever recomputes it, `fork` by whoever looks at the records beside it: another one follows
+    the same record. `entries` go up to the first bad line; `roster` is the one believed.
     """
 
     record: str
@@ -70,6 +71,7 @@ class Verification(Struct, frozen=True, kw_only=True):
     verdict: str | None = None
     drill: bool = False
     warnings: tuple[str, ...] = ()
+    fork: bool = False
     entries: tuple[Entry, ...] = ()
     hashes: tuple[str, ...] = ()
     roster: Roster | None = None
