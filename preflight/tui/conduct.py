@@ -8,6 +8,8 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from textual.worker import Worker
+
 from preflight.clean import clean
 from preflight.errors import PreflightError, Refused
 from preflight.record.store import WriterStoppedError
@@ -51,10 +53,14 @@ class Conduct:
         """Start an act by its name, off the key's own handler."""
         self.start(self._do, name)
 
-    def start(self, work: Callable[..., Coroutine[Any, Any, None]], *args: object) -> None:
+    def start(self, work: Callable[..., Coroutine[Any, Any, None]], *args: object) -> Worker[None]:
         """Run something that may wait; what it refuses is shown, a defect ends the application in order."""
-        # A call, not a coroutine: one that the end of the application overtakes is then never made.
-        self.app.run_worker(lambda: self._guarded(work(*args)), exit_on_error=False)
+
+        # A function, not a coroutine: where the end of the application overtakes it, none is made.
+        async def begun() -> None:
+            await self._guarded(work(*args))
+
+        return self.app.run_worker(begun, exit_on_error=False)
 
     async def _guarded(self, work: Coroutine[Any, Any, None]) -> None:
         try:
