@@ -73,11 +73,14 @@ def _text(found: Verification) -> str:
     from preflight.walk.proof import TRUSTED
 
     state = found.state if found.first_bad is None else f"{found.state} at line {found.first_bad}"
+    state += ", FORK" if found.fork else ""
     lines = [f"{'DRILL ' if found.drill else ''}{found.record}: {state}"]
     if found.why:
         lines.append(f"  {found.why}")
     if found.verdict is not None:
         lines.append(f"  verdict {found.verdict}")
+    elif any("NOT JUDGED" in note for note in found.warnings):
+        lines.append("  verdict not judged: see the note below")
     if found.signers:
         lines.append(f"  {TRUSTED[found.trust]}")
     for person in found.signers:
@@ -96,7 +99,7 @@ def _print_json(paths: Sequence[Path], results: Sequence[Verification | str]) ->
 
 def _object(path: Path, found: Verification | str) -> dict[str, Any]:
     if isinstance(found, str):
-        empty = dict.fromkeys(("state", "trust", "first_bad", "verdict", "drill"))
+        empty = dict.fromkeys(("state", "trust", "first_bad", "verdict", "drill", "fork"))
         return {"record": clean(str(path)), **empty, "signers": [], "why": found, "warnings": []}
     return {
         "record": found.record,
@@ -116,5 +119,6 @@ def _object(path: Path, found: Verification | str) -> dict[str, Any]:
         "why": found.why,
         "verdict": found.verdict,
         "drill": found.drill,
+        "fork": found.fork,
         "warnings": list(found.warnings),
     }

@@ -6,6 +6,7 @@ from preflight.report.model import Follower, Headline, Loud, WaiverView
 from preflight.report.replay import Replay
 from preflight.report.who import Who
 from preflight.report.words import count
+from preflight.walk.proof import UNJUDGED
 from preflight.walk.state import GateState
 
 MEANS = {
@@ -21,6 +22,9 @@ def headline_of(told: Replay, who: Who, waivers: tuple[WaiverView, ...]) -> Head
     as_of = who.clock.stamp(told.entries[-1].at) if told.entries else None
     if told.state is None:
         text = "No verdict: flight file, checklist or an earlier record could not be used."
+        unjudged = [note for note in told.proofs[-1].found.warnings if UNJUDGED in note]
+        if unjudged:
+            text = f"No verdict. {unjudged[0]}."
         if not told.entries:
             text = "No verdict: nothing of this record can be believed."
         return Headline("", "", text, (), as_of, "")

@@ -18,6 +18,7 @@ from preflight.record.roster import MAX_ROSTER, Roster
 from preflight.record.scan import opening
 from preflight.record.verify import Verification, verify
 from preflight.walk.audit import Audit, recompute
+from preflight.walk.carry import carried_fault, carried_from
 from preflight.walk.opening import CONTINUES, chain_of
 
 TRUSTED = {
@@ -26,6 +27,13 @@ TRUSTED = {
     "code": "names are as this folder claimed when the seal code was read out",
 }
 """What each kind of trust rests on, in words."""
+
+UNJUDGED = (
+    "NOT JUDGED, as all of it stands on that record: whether each act was allowed, every outcome, the "
+    "verdict. Judged: this record's own lines, signatures, files and seals. To judge the rest, put that "
+    "record beside this one"
+)
+"""What cannot be told of a record without the one that it goes on from."""
 
 
 def roster_from(path: Path) -> Roster:
@@ -75,12 +83,13 @@ def prove(
         if link.state == "broken":
             found = msgspec.structs.replace(found, state="bad", why=link.text)
         elif link.state == "absent" and link.previous is not None and link.previous.why in CONTINUES:
-            note = f"{link.text}: outcomes and verdict were not recomputed; put that record beside this one"
-            return Proof(folder, _noted(found, note), None)
+            return Proof(folder, _noted(found, f"{link.text}. {UNJUDGED}"), None)
         elif link.text:
             found = _noted(found, link.text)
         if link.state == "follows" and link.previous is not None and link.previous.why in CONTINUES:
             found = _with_earlier(folder, found, roster)
+    if found.state != "bad":
+        found = _with_carried(folder, found, roster)
     return _recomputed(folder, found)
 
 
@@ -101,10 +110,36 @@ def _with_earlier(folder: Path, found: Verification, roster: Roster | None) -> V
     return found
 
 
+def _with_carried(folder: Path, found: Verification, roster: Roster | None) -> Verification:
+    """Steps taken over from an earlier attempt, judged by the record that they were taken from."""
+    if (source := carried_from(found.entries)) is None:
+        return found
+    before = folder.resolve().parent / source
+    if not before.is_dir():
+        note = f"NOT JUDGED: the steps taken over from {source}, which does not lie beside it"
+        return _noted(found, note)
+    try:
+        earlier = verify(before, roster=roster, upto=stopped_at(before))
+        if earlier.state == "bad":
+            why = f"{source}, which steps were taken over from, is bad: {earlier.why}"
+            return msgspec.structs.replace(found, state="bad", why=why)
+        fault = carried_fault(folder, found.entries)
+    except PreflightError as error:
+        return msgspec.structs.replace(found, state="bad", why=str(error))
+    except (ValueError, OverflowError):
+        why = f"a time or a number in {source}, which steps were taken over from, can't be"
+        return msgspec.structs.replace(found, state="bad", why=why)
+    if fault is None:
+        return found
+    line, why = fault
+    return msgspec.structs.replace(found, state="bad", first_bad=line, why=f"line {line}: {why}")
+
+
 def _forks_noted(folder: Path, found: Verification) -> Verification:
     for fork in find_forks(folder.resolve().parent):
-        if folder.resolve().name in fork.records:
-            found = _noted(found, f"a fork: {', '.join(fork.records)} all follow {fork.previous}")
+        if folder.resolve().name in (*fork.records, fork.previous):
+            told = f"FORK: {', '.join(fork.records)} all follow {fork.previous}"
+            found = msgspec.structs.replace(_noted(found, told), fork=True)
     return found
 
 

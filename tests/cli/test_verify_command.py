@@ -149,7 +149,7 @@ def test_links_are_looked_at(crew, sealed, verify):
         followers.append(walk.recorder.rec)
     out = verify(crew.logs / followers[0])[1]
     assert f"follows {sealed.name}" in out
-    assert f"a fork: {', '.join(sorted(followers))} all follow {sealed.name}" in out
+    assert f"FORK: {', '.join(sorted(followers))} all follow {sealed.name}" in out
     put(sealed, lines_of(sealed)[:-1])
     code, out, _ = verify(crew.logs / followers[0])
     assert code == 1
@@ -163,6 +163,6 @@ def test_a_record_apart_from_the_one_it_continues_says_what_was_not_recomputed(c
     code, out, _ = verify(walk.recorder.folder)
     assert code == 3
     assert "does not lie beside it" in out
-    assert "outcomes and verdict were not recomputed" in out
+    assert "NOT JUDGED" in out
     told = json.loads(verify(walk.recorder.folder, "--json")[1])
     assert told["verdict"] is None

@@ -124,7 +124,8 @@ def test_each_record_names_the_one_before_and_recomputes(flight, verify, ran):
         assert told["verdict"] is not None
         if why is not None:
             assert f"follows {before} ({why})" in told["warnings"]
-        assert not any("fork" in note for note in told["warnings"])
+        assert not told["fork"]
+        assert not any("FORK" in note for note in told["warnings"])
     ran(f"{len(WHY)} linked records ({', '.join(filter(None, WHY))}): each verified and recomputed")
 
 
@@ -173,7 +174,8 @@ def test_two_that_follow_one_are_a_fork_to_both(flight, verify, at, why):
     pair = sorted([flight.names[at + 1], walk.recorder.rec])
     for name in pair:
         told = verify(flight.logs / name)
-        assert f"a fork: {', '.join(pair)} all follow {forked.name}" in told["warnings"], told
+        assert f"FORK: {', '.join(pair)} all follow {forked.name}" in told["warnings"], told
+        assert told["fork"]
 
 
 def test_the_files_of_a_walk_that_goes_on_are_those_it_began_with(flight):
