@@ -6,10 +6,11 @@ from collections.abc import Generator
 from dataclasses import dataclass, field
 
 from preflight.checks.base import Context, Run
-from preflight.checks.tap import PUT_BACK, Capture, capture, nothing_decoded
+from preflight.checks.tap import PUT_BACK, Capture, Seen, capture, nothing_decoded
 from preflight.clean import clean
 from preflight.config.flight import Cells, SampleField
 from preflight.errors import PreflightError
+from preflight.live import Trace
 from preflight.readings import Finding, FindingOutcome, Progress, Reading, judged
 
 OPEN = "battery.open_voltage"
@@ -135,7 +136,7 @@ def _loaded(context: Context) -> Generator[Progress, None, _Loaded]:
     if source.unit not in _IN_VOLTS:
         return _Loaded(gap=f"the field {clean(source.name)} has no unit V or mV, so {by_hand}")
     try:
-        heard = yield from capture(context, _SAMPLES)
+        heard = yield from capture(context, _SAMPLES, lambda heard: _to_see(context, source, heard))
     except PreflightError as error:
         return _Loaded(gap=f"{error}; or {by_hand}")
     values = [value for sample in heard.samples if isinstance(value := sample.values.get(source.name), float)]
@@ -150,6 +151,40 @@ def _loaded(context: Context) -> Generator[Progress, None, _Loaded]:
     else:
         why = nothing_decoded(context, heard)
     return _Loaded(gap=f"{why}; or {by_hand}", heard=heard)
+
+
+def _to_see(context: Context, source: SampleField, heard: Capture) -> Seen:
+    """The voltage at rest, then the loaded one as the samples tell it."""
+    cells = context.flight.battery
+    assert cells is not None
+    at_rest, _ = _at_rest(context)
+    told = [value for sample in heard.samples if isinstance(value := sample.values.get(source.name), float)]
+    volts = [round(value * _IN_VOLTS[source.unit], 4) for value in told]
+    if not volts:
+        return (), ()
+    reading = _judged_loaded(context, cells, min(volts))
+    start = 0 if at_rest is None else 1
+    trace = Trace(
+        name="voltage",
+        unit="V",
+        points=(*(() if at_rest is None else (at_rest,)), *volts),
+        fold="least",
+        at_least=reading.at_least,
+        at_most=reading.at_most,
+        posts=(*((0, "open") for _ in range(start)), (start, "loaded")),
+        told=f"loaded {volts[-1]:.4g} V, lowest {min(volts):.4g} V",
+    )
+    return (reading,), (trace,)
+
+
+def live_limits(context: Context, name: str) -> tuple[float | None, float | None]:
+    """Between which a meter's voltage of that name is as it should be; nothing for other names."""
+    cells = context.flight.battery
+    judge = {METER_OPEN: _judged_open, METER_LOADED: _judged_loaded}.get(name)
+    if cells is None or judge is None:
+        return None, None
+    reading = judge(context, cells, None)
+    return reading.at_least, reading.at_most
 
 
 def _field(context: Context) -> SampleField | None:

@@ -20,6 +20,7 @@ from preflight.decode.samples import Sample
 from preflight.devices.growing_file import names_file, open_listened
 from preflight.devices.serial_line import PortUnusableError
 from preflight.errors import DeviceError
+from preflight.live import MOST_RECEPTIONS, Reception, Receptions
 from preflight.names import UNITS
 from preflight.readings import Evidence, Progress, Reading
 
@@ -115,7 +116,8 @@ def _listen(context: Context, decoder: PositionDecoder, interval: float) -> Gene
                 break
             if now - shown >= _EVERY:
                 shown = now
-                yield Progress(f"{len(heard.reports)} of {REPORTS} reports heard", min(1.0, now / patience))
+                text = f"{len(heard.reports)} of {REPORTS} reports heard"
+                yield Progress(text, min(1.0, now / patience), live=(_to_see(context, heard),))
             try:
                 piece = line.read()
             except DeviceError as error:
@@ -129,7 +131,39 @@ def _listen(context: Context, decoder: PositionDecoder, interval: float) -> Gene
                     heard.reports.append((at, report))
     finally:
         line.close()
+    if heard.reports:
+        text = f"{len(heard.reports)} of {REPORTS} reports heard"
+        yield Progress(text, 1.0, live=(_to_see(context, heard),))
     return heard
+
+
+def _to_see(context: Context, heard: _Heard) -> Receptions:
+    """The latest reports, each with its age when it was heard and its distance."""
+    from preflight.figures.limits import limit_for
+
+    beacon, site = context.flight.beacon, context.flight.site
+    assert beacon is not None
+    oldest = limit_for(context.flight, "beacon.age", (None, OLD * beacon.interval + 1.0))[1]
+    farthest = limit_for(context.flight, "beacon.distance", (None, FAR))[1]
+    reports = []
+    for at, report in heard.reports[-MOST_RECEPTIONS:]:
+        faults = [clean(fault, limit=80) for fault in report.faults]
+        age = far = None
+        if not faults:
+            age = _age_of(heard, at, report, at)
+            north, east = report.values["latitude"], report.values["longitude"]
+            assert isinstance(north, float)
+            assert isinstance(east, float)
+            far = distance(site.latitude, site.longitude, north, east) or 0.0
+            if oldest is not None and age > oldest:
+                faults.append(f"older than {span(oldest)}")
+            if farthest is not None and far > farthest:
+                faults.append(f"farther than {farthest:g} m")
+        text = clean(report.raw.strip(b"\r\n"), limit=100)
+        ago = max(0.0, heard.seconds - at)
+        reports.append(Reception(ago=ago, text=text, age=age, distance=far, faults=tuple(faults)))
+    told = f"one every {span(beacon.interval)} declared"
+    return Receptions(name="beacon", reports=tuple(reports), seen=len(heard.reports), told=told)
 
 
 def _same(report: Sample, other: Sample) -> bool:
@@ -186,12 +220,16 @@ def _judge(context: Context, judgement: Judgement, heard: _Heard, fixed: list[tu
 
 def _age(heard: _Heard, fixed: list[tuple[float, Sample]]) -> float:
     """Seconds since the latest position was taken, by its own time of day where it has one."""
-    at, report = fixed[-1]
+    return _age_of(heard, *fixed[-1], heard.seconds)
+
+
+def _age_of(heard: _Heard, at: float, report: Sample, now: float) -> float:
+    """Seconds since a report's position was taken, `now` seconds after listening began."""
     taken = report.values["time"]
-    since = max(0.0, heard.seconds - at)
+    since = max(0.0, now - at)
     if not isinstance(taken, float):
         return since
-    age = (heard.began.timestamp() + heard.seconds - taken) % DAY
+    age = (heard.began.timestamp() + now - taken) % DAY
     age = age - DAY if age > DAY / 2 else age
     # Receivers' programs often write local time: whole quarters of an hour are a zone, not an age.
     quarter = round(age / 900)

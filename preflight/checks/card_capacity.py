@@ -18,9 +18,11 @@ from dataclasses import dataclass
 from preflight.checks.base import Context, Run
 from preflight.checks.card import Judgement, size_text
 from preflight.checks.card_target import FROM_MEMORY, on_card, read_all_back, remove
+from preflight.checks.live_strip import Strip
 from preflight.clean import clean
 from preflight.devices.marked_blocks import Pattern, Tally
 from preflight.devices.own_file import NAME, FullError, OwnFile, Place
+from preflight.live import Trace
 from preflight.readings import Evidence, Progress
 
 CHUNK = 1 << 20
@@ -38,6 +40,8 @@ SYNCED = 8
 """Chunks after which the card has to confirm, so that progress is the card's and not the memory's."""
 SPARE = 1 << 20
 """Bytes left free, for what the file system keeps of its own."""
+
+_EACH = 0.25  # seconds that a point of the speed stands for at least
 
 _SYSTEMS_OWN = (
     *("system volume information", "$recycle.bin", "lost+found", "lost.dir"),
@@ -258,6 +262,8 @@ class _Meter:
         self._total = 2 * to_write
         self._before = 0
         self._started = time.monotonic()
+        self._speeds = Strip("least")
+        self._at = (self._started, 0)
 
     def expect(self, to_write: int) -> None:
         self._total = 2 * to_write
@@ -266,16 +272,31 @@ class _Meter:
         self._total = 2 * written
         self._before = self.done = written
         self._started = time.monotonic()
+        self._speeds.post("read back")
+        self._at = (self._started, self.done)
 
     def add(self, size: int) -> None:
         self.done += size
 
     def progress(self, text: str) -> Progress:
-        seconds = max(time.monotonic() - self._started, 1e-6)
+        now = time.monotonic()
+        seconds = max(now - self._started, 1e-6)
+        if now - self._at[0] >= _EACH:
+            self._speeds.add((self.done - self._at[1]) / (now - self._at[0]) / 1e6)
+            self._at = (now, self.done)
         rate = (self.done - self._before) / seconds
         left = (self._total - self.done) / max(rate, 1.0)
         share = min(1.0, self.done / max(self._total, 1))
-        return Progress(f"{text}, {rate / 1e6:.3g} MB/s, {_span(max(left, 0))} left", share)
+        told = f"{rate / 1e6:.3g} MB/s, {_span(max(left, 0))} left"
+        trace = Trace(
+            name="speed",
+            unit="MB/s",
+            points=self._speeds.points,
+            fold="least",
+            posts=self._speeds.posts,
+            told=f"{size_text(self.done)} of {size_text(self._total)} done",
+        )
+        return Progress(f"{text}, {told}", share, live=(trace,))
 
 
 def _span(seconds: float) -> str:

@@ -10,9 +10,11 @@ from collections.abc import Generator
 from preflight.checks.base import Context, Run
 from preflight.checks.card import Judgement, size_text
 from preflight.checks.card_target import FROM_MEMORY, on_card, read_all_back, remove
+from preflight.checks.live_strip import Strip
 from preflight.clean import clean
 from preflight.devices.marked_blocks import PAGE, Pattern, Tally
 from preflight.devices.own_file import FullError, OwnFile, Place
+from preflight.live import Live, Trace
 from preflight.names import UNITS
 from preflight.readings import Evidence, Progress, Reading
 
@@ -81,6 +83,9 @@ class _Work:
         self._pattern = Pattern(secrets.randbits(64))
         self._appends: list[float] = []
         self._blocks: list[float] = []
+        self._begun = 0.0
+        self._survives = _survived_ms(context, self.rate, self.length)
+        self._times = Strip("most"), Strip("most")
 
     def samples(self, file: OwnFile) -> Generator[Progress, None, bool]:
         """Append samples as a logger does that flushes each; whether it came to its end."""
@@ -90,8 +95,9 @@ class _Work:
                 return False
             self._appends.append(file.append(self._pattern.bytes_at(file.size, self.length)))
             self.stall = max(self.stall, self._appends[-1])
+            self._times[0].add(self._appends[-1] * 1e3)
             if progress:
-                yield Progress(*progress, self._stall())
+                yield Progress(*progress, self._stall(), live=self._to_see(progress[1]))
         return True
 
     def blocks(self, file: OwnFile, count: int) -> Generator[Progress, None, bool]:
@@ -106,8 +112,9 @@ class _Work:
                 if not self._blocks:
                     raise
                 break  # what the system told of its room was too much
+            self._times[1].add(self._blocks[-1] * 1e3)
             if progress:
-                yield Progress(*progress, self._write_rate())
+                yield Progress(*progress, self._write_rate(), live=self._to_see(progress[1]))
         # A block's own time is no stall: what goes beyond that of most blocks is.
         self.stall = max(self.stall, max(self._blocks) - statistics.median(self._blocks))
         return True
@@ -119,7 +126,7 @@ class _Work:
             if self._context.stopped():
                 self._judgement.gaps.append("stopped before what was written was read back to its end")
                 break
-            yield Progress("Reading back", offset / file.size)
+            yield Progress("Reading back", offset / file.size, live=self._to_see(None))
         if tally.wrong:
             self._judgement.faults.append(
                 f"{tally.wrong} of {tally.wrong + tally.right} pages read back other than they were written, "
@@ -163,6 +170,33 @@ class _Work:
             if figure.name in computed.mends
         ]
 
+    def _to_see(self, share: float | None) -> tuple[Live, ...]:
+        """How long each write took; `share` of the present stage is done."""
+        appends, blocks = self._times
+        left = ""
+        if share:
+            seconds = time.monotonic() - self._begun
+            left = f", {max(0.0, seconds * (1 - share) / share):.0f} s left"
+        in_blocks = bool(blocks.count)
+        confirmed = appends.count / max(sum(self._appends), 1e-9)
+        told = f"{confirmed:.3g} samples a second, {self.rate:.3g} needed{'' if in_blocks else left}"
+        traces = [
+            Trace(
+                name="append",
+                unit="ms",
+                points=appends.points,
+                at_most=self._survives,
+                steep=True,
+                told=told,
+            )
+        ]
+        if in_blocks:
+            rate = blocks.count * BLOCK / max(sum(self._blocks), 1e-9)
+            need = self.rate * self.length
+            told = f"{rate / 1e6:.3g} MB/s, {need / 1e6:.2g} MB/s needed{left}"
+            traces.append(Trace(name="block", unit="ms", points=blocks.points, steep=True, told=told))
+        return tuple(traces)
+
     def _stall(self) -> Reading:
         return self._limited(Reading(name="card.stall", value=round(self.stall * 1e3, 3), unit="ms"))
 
@@ -194,7 +228,7 @@ class _Work:
 
         A turn is what to show, or () where something was shown a moment ago.
         """
-        started = shown = looked = time.monotonic()
+        started = shown = looked = self._begun = time.monotonic()
         for number in range(count):
             now = time.monotonic()
             if self._context.stopped():
@@ -209,6 +243,19 @@ class _Work:
             due = now - shown > 0.1 or number == 0
             shown = now if due else shown
             yield (text, max(number / count, (now - started) / seconds)) if due else ()
+
+
+def _survived_ms(context: Context, rate: float, length: float) -> float | None:
+    """ms of a stall that the logger's buffer lasts for, with the margin asked for; None without [link]."""
+    from preflight.figures.limits import limit_for
+    from preflight.figures.serial_line import Framing, capacity, longest_stall
+
+    link = context.flight.link
+    if link is None:
+        return None
+    margin = limit_for(context.flight, "link.stall_margin")[0] or 1.0
+    line = capacity(link.baud, Framing.parse(link.framing))
+    return 1e3 * longest_stall(line, link.buffer / margin, rate, length)
 
 
 check = CardWrite()

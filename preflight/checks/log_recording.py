@@ -14,6 +14,7 @@ from typing import Annotated
 import msgspec
 
 from preflight.checks.base import Context
+from preflight.checks.live_tap import TapLive
 from preflight.checks.tap import Capture, tap_port
 from preflight.clean import clean
 from preflight.config.flight import Flight
@@ -22,6 +23,7 @@ from preflight.decode import decoder_for
 from preflight.decode.samples import Decoder, Sample
 from preflight.devices.serial_line import SerialLine, open_port
 from preflight.errors import DeviceError, PreflightError
+from preflight.live import Live
 from preflight.readings import Progress
 
 FILE = "test-log.recording"
@@ -42,6 +44,7 @@ FIRST_WITHIN = 15.0
 MOST_DATA = 32 * 1024 * 1024
 _LARGEST_FILE = 64 * 1024 * 1024
 _REOPEN = 0.5
+_SHOWN_EVERY = 0.1
 
 
 class Recording(msgspec.Struct, frozen=True, kw_only=True):
@@ -145,6 +148,9 @@ class _Recorder:
         self._data = bytearray()
         self._marks: list[tuple[int, float]] = []
         self._cut: tuple[float, float] | None = None
+        self._live = TapLive(flight)
+        self._shown = -_SHOWN_EVERY
+        self._seen: tuple[Live, ...] = ()
         self.heard = Capture()
 
     def run(self) -> Generator[Progress, None, None]:
@@ -222,8 +228,9 @@ class _Recorder:
                 break
             if self._now - asked >= CUT_WITHIN:
                 return
+            share = (self._now - asked) / CUT_WITHIN
             yield Progress(
-                "PULL THE PAYLOAD'S POWER NOW, in the middle of writing", (self._now - asked) / CUT_WITHIN
+                "PULL THE PAYLOAD'S POWER NOW, in the middle of writing", share, live=self._to_see()
             )
         before, count, begin = self._last, len(self.heard.samples), self._now
         while not self._ended:
@@ -237,7 +244,8 @@ class _Recorder:
                     "does the flight computer start by itself?"
                 )
                 return
-            yield Progress("Power is off: count to five, then PUT IT BACK", (self._now - begin) / BACK_WITHIN)
+            share = (self._now - begin) / BACK_WITHIN
+            yield Progress("Power is off: count to five, then PUT IT BACK", share, live=self._to_see())
 
     def _listen(self, *, lost_is_cut: bool = False) -> Generator[Progress, None, None]:
         """One read; the port is opened again where it went with the power."""
@@ -264,6 +272,15 @@ class _Recorder:
         found = self._decoder.feed(piece)
         self.heard.samples += found
         self.heard.times += [second] * len(found)
+        self._live.took(piece, found, second, self._decoder)
 
     def _told(self, text: str, share: float) -> Progress:
-        return Progress(f"{text}: {len(self.heard.samples)} samples", min(1.0, max(0.0, share)))
+        text = f"{text}: {len(self.heard.samples)} samples"
+        return Progress(text, min(1.0, max(0.0, share)), live=self._to_see())
+
+    def _to_see(self) -> tuple[Live, ...]:
+        now = self._now
+        if now - self._shown >= _SHOWN_EVERY:
+            self._shown = now
+            self._seen = self._live.shown(now)
+        return self._seen

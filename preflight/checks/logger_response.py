@@ -70,7 +70,9 @@ class LoggerResponse:
             talk = _Talk(line, matcher, context)
             try:
                 yield from talk.exchanges()
-                yield Progress("Leaving the logger so that it logs again", 1.0)
+                yield Progress(
+                    "Leaving the logger so that it logs again", 1.0, live=(talk.transcript.live(),)
+                )
             except DeviceError as error:
                 talk.fail(str(error))
             finally:
@@ -205,7 +207,8 @@ class _Talk:
             if now - last >= _PROGRESS_EVERY:
                 last = now
                 waited = min(now - started, exchange.within)
-                yield Progress(f"{label}: {waited:.1f} s of {exchange.within:g} s", waited / exchange.within)
+                text = f"{label}: {waited:.1f} s of {exchange.within:g} s"
+                yield Progress(text, waited / exchange.within, live=(self.transcript.live(),))
             piece = self.line.read()
             if not piece:
                 if answer.match is not None:

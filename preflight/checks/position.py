@@ -11,7 +11,7 @@ from preflight.checks.columns import table_of
 from preflight.checks.cross_checks import Columns, columns_of
 from preflight.checks.cross_site import distance
 from preflight.checks.fixes import UNMEASURED, fix_missing, model_told, usual_fix
-from preflight.checks.tap import LEADS, PUT_BACK, capture, nothing_decoded
+from preflight.checks.tap import LEADS, PUT_BACK, Capture, Seen, capture, nothing_decoded
 from preflight.config.flight import Flight
 from preflight.decode.samples import Sample
 from preflight.devices.serial_line import PortUnusableError
@@ -65,7 +65,8 @@ class PositionCheck:
             _judge_model(context, judgement, ())
             return judgement.finding()
         try:
-            heard = yield from capture(context, max(LEAST_SAMPLES, math.ceil(SECONDS * layout.rate)))
+            wanted = max(LEAST_SAMPLES, math.ceil(SECONDS * layout.rate))
+            heard = yield from capture(context, wanted, lambda heard: _to_see(context, heard))
         except PortUnusableError as error:
             judgement.gaps.append(str(error))
             return judgement.finding()
@@ -89,6 +90,26 @@ class PositionCheck:
         _judge_fix(context, judgement, heard.samples)
         _judge_model(context, judgement, heard.samples)
         return judgement.finding()
+
+
+def _to_see(context: Context, heard: Capture) -> Seen:
+    """Fix, satellites, dilution and distance of the latest sample."""
+    layout = context.flight.sample
+    assert layout is not None
+    latest = heard.samples[-1:]
+    seen = Judgement(PositionCheck.name, (), context)
+    fix = "none" if fix_missing(layout.field, latest) else usual_fix(layout.field, latest) or "satellites"
+    seen.read("position.fix", fix)
+    columns = columns_of(layout.field, table_of(layout.field, latest))
+    for name in ("satellites", "dilution"):
+        for value in columns.numbers(name):
+            _limited(context, seen, f"position.{name}", value)
+    north, east = (columns.numbers(name) for name in ("latitude", "longitude"))
+    if fix != "none" and north and east and abs(north[0]) <= 90 and abs(east[0]) <= 360:
+        site = context.flight.site
+        far = distance(site.latitude, site.longitude, north[0], east[0]) or 0.0
+        _limited(context, seen, "position.distance", round(far, 1))
+    return tuple(seen.readings), ()
 
 
 def _judge_fix(context: Context, judgement: Judgement, samples: Sequence[Sample]) -> None:

@@ -69,7 +69,7 @@ def run_faults(
                 faults.append(f"{name} stands still at {first}: the flight computer's clock does not run")
         elif isinstance(first, float):
             told = f"{name} is {first:g} in every one of {len(values)} samples"
-            if _is_placeholder(field, first, site):
+            if is_placeholder(field, first, site):
                 faults.append(f"{told}: a placeholder, not a value. Check the sensor and its wiring")
             elif field.role in _NEVER_ZERO and not any(field.name in sample.faulty for sample in samples):
                 remarks.append(f"{told}: see that it moves when it should")
@@ -180,7 +180,7 @@ def placeholder_fields(fields: Sequence[SampleField], table: Table, site: Site) 
     for field in fields:
         values = table[field.name]
         first = values[0] if values else None
-        if isinstance(first, float) and _is_placeholder(field, first, site) and set(values) == {first}:
+        if isinstance(first, float) and is_placeholder(field, first, site) and set(values) == {first}:
             found.add(field.name)
     return frozenset(found)
 
@@ -190,7 +190,7 @@ def _now_and_then(field: SampleField, name: str, values: Sequence[Value], site: 
     kinds = PLACEHOLDERS | TEMPERATURE_PLACEHOLDERS if field.role == "temperature" else PLACEHOLDERS
     if field.role in _ZERO_NOW_AND_THEN:
         kinds |= {0.0}
-    suspects = {kind for kind in kinds.intersection(values) if _is_placeholder(field, kind, site)}
+    suspects = {kind for kind in kinds.intersection(values) if is_placeholder(field, kind, site)}
     if not suspects:
         return []
     others = [value for value in values if isinstance(value, float) and value not in suspects]
@@ -209,7 +209,8 @@ def _now_and_then(field: SampleField, name: str, values: Sequence[Value], site: 
     return faults
 
 
-def _is_placeholder(field: SampleField, value: float, site: Site) -> bool:
+def is_placeholder(field: SampleField, value: float, site: Site) -> bool:
+    """Whether a value, as far as it tells alone, stands for none."""
     if value == 0:
         return field.role in _NEVER_ZERO and not _truly_zero(field, site)
     if field.role == "temperature" and value in TEMPERATURE_PLACEHOLDERS:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from dataclasses import dataclass, field
 
 from preflight.clean import clean
 from preflight.config.flight import HexBytes
+from preflight.live import MOST_LINES, Line, LineKind, Stream
 from preflight.readings import Evidence
 
 EVIDENCE_LIMIT = 64 * 1024
+LINE = 120
+"""Bytes of one line of the conversation as it is shown."""
 
 
 @dataclass(slots=True)
@@ -19,12 +23,31 @@ class Transcript:
     started: float = field(default_factory=time.monotonic)
     lines: list[str] = field(default_factory=list)
     size: int = 0
+    seen: int = 0
+    _shown: deque[Line] = field(default_factory=lambda: deque(maxlen=MOST_LINES))
+    _open: bytes = b""  # of a line that is not over
 
     def add(self, who: str, data: bytes) -> None:
         """One line, unless nothing was said or the transcript is full."""
         if data and self.size < EVIDENCE_LIMIT:
             self.size += len(data)
             self.lines.append(f"{time.monotonic() - self.started:9.3f} s {who} {data.hex(' ')}\n")
+            self._show("sent" if who.strip() == "sent" else "heard", data)
+
+    def live(self) -> Stream:
+        """The conversation as it is shown while it goes on."""
+        return Stream(name="logger", lines=tuple(self._shown), seen=self.seen)
+
+    def _show(self, kind: LineKind, data: bytes) -> None:
+        """Pieces of one line are put together again."""
+        if self._open and self._shown and self._shown[-1].kind == kind:
+            self._shown.pop()
+            data = self._open + data
+        else:
+            self.seen += 1
+        self._open = b"" if data.endswith((b"\r", b"\n")) or len(data) >= LINE else data
+        text = data[:LINE].hex(" ").upper() if is_noise(data) else clean(data, limit=LINE)
+        self._shown.append(Line(text, kind=kind))
 
     def evidence(self) -> tuple[Evidence, ...]:
         if not self.lines:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 from datetime import datetime
 
 from preflight.checks.base import Context
+from preflight.checks.live_tap import TapLive
 from preflight.clean import clean
 from preflight.config.flight import Port
 from preflight.config.flight import Sample as Layout
@@ -16,6 +17,7 @@ from preflight.decode import decoder_for
 from preflight.decode.samples import Sample
 from preflight.devices.serial_line import open_port
 from preflight.errors import DeviceError
+from preflight.live import Live
 from preflight.readings import Evidence, Progress, Reading
 
 LEAST_SAMPLES = 20
@@ -75,10 +77,17 @@ def wanted_samples(layout: Layout) -> int:
     return max(3, min(wanted, MOST_SAMPLES, int(LONGEST * layout.rate)))
 
 
-def capture(context: Context, wanted: int) -> Generator[Progress, None, Capture]:
+Seen = tuple[tuple[Reading, ...], tuple[Live, ...]]
+"""Readings and more that a check shows while it listens."""
+
+
+def capture(
+    context: Context, wanted: int, also: Callable[[Capture], Seen] | None = None
+) -> Generator[Progress, None, Capture]:
     """Listen until `wanted` samples have come, half as long again as that should take, or a silence.
 
-    Ends as well when bytes enough for several samples have come and none was among them.
+    Ends as well when bytes enough for several samples have come and none was among them. `also` gives what a
+    check shows beside lines and rate; it is asked at most ten times a second.
     Raises DeviceError if the port can't be opened, PreflightError for a layout that can't be decoded.
     """
     flight = context.flight
@@ -90,6 +99,7 @@ def capture(context: Context, wanted: int) -> Generator[Progress, None, Capture]
     hopeless = max(HOPELESS_AFTER, 4.0 / layout.rate)
     heard = Capture()
     kept = bytearray()
+    live = TapLive(flight)
     with open_port(tap_port(context), flight.link, context.folder) as line:
         started = last = time.monotonic()
         heard.began = context.clock.now().at
@@ -107,7 +117,7 @@ def capture(context: Context, wanted: int) -> Generator[Progress, None, Capture]
                 break
             if now - shown >= _PROGRESS_EVERY:
                 shown = now
-                yield _progress(heard, wanted)
+                yield _progress(heard, wanted, live, also)
             try:
                 piece = line.read()
             except DeviceError as error:
@@ -120,9 +130,12 @@ def capture(context: Context, wanted: int) -> Generator[Progress, None, Capture]
                 heard.first = last - started
             heard.size += len(piece)
             kept += piece[: EVIDENCE_LIMIT - len(kept)]
-            for sample in decoder.feed(piece):
-                heard.samples.append(sample)
-                heard.times.append(last - started)
+            found = decoder.feed(piece)
+            heard.samples += found
+            heard.times += [last - started] * len(found)
+            live.took(piece, found, last - started, decoder)
+    if heard.size:
+        yield _progress(heard, wanted, live, also)
     heard.data = bytes(kept)
     heard.undecoded, heard.look, heard.notes = decoder.undecoded, decoder.look, decoder.notes
     return heard
@@ -171,9 +184,11 @@ def nothing_decoded(context: Context, heard: Capture) -> str:
     )
 
 
-def _progress(heard: Capture, wanted: int) -> Progress:
+def _progress(heard: Capture, wanted: int, live: TapLive, also: Callable[[Capture], Seen] | None) -> Progress:
     rate = heard.rate
     reading = None if rate is None else Reading(name="sample.rate", value=rate, unit="Hz")
     at_rate = "" if rate is None else f", {rate:.1f} Hz"
     text = f"{len(heard.samples)} of {wanted} samples{at_rate}"
-    return Progress(text, min(1.0, len(heard.samples) / wanted), reading)
+    readings, more = also(heard) if also is not None and heard.samples else ((), ())
+    share = min(1.0, len(heard.samples) / wanted)
+    return Progress(text, share, reading, readings, (*more, *live.shown(heard.seconds)))

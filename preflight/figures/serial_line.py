@@ -51,6 +51,13 @@ def load(rate: float, length: float) -> float:
     return rate * length
 
 
+def longest_stall(capacity: float, buffer: float, rate: float, length: float) -> float:
+    """s of a stall in which no more than `buffer` B arrive: the inverse of `stall_bytes`."""
+    by_line = buffer / capacity
+    whole = math.floor(buffer / length + 1e-9) - 1
+    return max(by_line, whole / rate if whole > 0 else 0.0)
+
+
 def stall_bytes(capacity: float, stall: float, rate: float, length: float) -> float:
     """B that arrive while the card stalls for `stall` s.
 

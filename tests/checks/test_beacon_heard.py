@@ -85,7 +85,10 @@ def test_the_simulated_beacon_is_heard_again_and_again(tmp_path, monkeypatch):
             assert found["beacon.distance"] < 1
             assert "SIM-7 -43.93000, 171.62000, 212 m”" in finding.remarks[-1]
             assert finding.evidence[0].data.count(b"\n") == 3
-            assert steps[-1].text == "2 of 3 reports heard"
+            assert steps[-1].text == "3 of 3 reports heard"
+            (seen,) = steps[-1].live
+            assert [each.faults for each in seen.reports] == [(), (), ()]
+            assert all(each.distance < 1 for each in seen.reports)
         payload.plant(["beacon-silent"])
         finding, _ = run("payload/beacon.txt", tmp_path)
         assert finding.outcome == "no-go"
