@@ -100,10 +100,11 @@ class Stage:
         size: tuple[int, int] = (80, 24),
         session: Any = None,
         idle: float = 3600.0,
+        app: WalkApp | None = None,
     ) -> WalkApp:
-        """Run a story on a screen of its own; the application afterwards."""
-        session = session or self.session()
-        app = WalkApp(session, idle=idle)
+        """Run a story on a screen of its own, or on `app`'s; the application afterwards."""
+        session = app.session if app is not None else session or self.session()
+        app = app or WalkApp(session, idle=idle)
 
         async def run() -> None:
             async with app.run_test(size=size) as pilot:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from preflight.config.checklist import Step
@@ -16,6 +17,9 @@ from preflight.walk.book import Book
 from preflight.walk.ledger import Act
 from preflight.walk.limits import Limits
 from preflight.walk.state import State, StepState
+
+if TYPE_CHECKING:
+    from preflight.tui.replay.session import Shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +36,10 @@ class RecordStatus:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
-    """Everything that screens render. `record` is None before a record is begun."""
+    """Everything that screens render. `record` is None before a record is begun.
+
+    `replay` is where in a record one stands that is stepped through again.
+    """
 
     state: State
     book: Book
@@ -45,6 +52,7 @@ class View:
     record: RecordStatus | None = None
     looking: bool = False
     sealed: bool = False
+    replay: Shown | None = None
 
     @property
     def drill(self) -> bool:

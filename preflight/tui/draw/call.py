@@ -20,7 +20,7 @@ def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:
     """The centre, cut to `height`: the step done before, what is shown, what Enter does."""
     prompt = prompt_line(scene, width)
     before = before_line(scene, width)
-    blocks = step_blocks(scene, width) if scene.place.kind == "step" else _call_blocks(scene, width)
+    blocks = step_blocks(scene, width) if scene.place.kind == "step" else call_blocks(scene, width)
     body = _airy(blocks, height - 3) or fit(blocks, height - 3, width)
     body += [Content("")] * (height - 3 - len(body))
     rule = Content.styled("─" * width, "$rule")
@@ -95,7 +95,8 @@ def before_line(scene: Scene, width: int) -> Content:
     return fitted(row(*parts), width)
 
 
-def _call_blocks(scene: Scene, width: int) -> list[Block]:
+def call_blocks(scene: Scene, width: int) -> list[Block]:
+    """Everything that there is to say between steps."""
     kind = scene.place.kind
     if kind == "complete":
         return _phase_blocks(scene.view, scene.place.name, width)

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
 
 
-def _steps_around(scene: Scene, width: int, height: int) -> list[Content]:
+def steps_around(scene: Scene, width: int, height: int) -> list[Content]:
+    """As many places of the walk as fit, the one shown among them."""
     lines, here = step_lines(scene, width)
     start = max(0, min(len(lines) - height, here - height // 2))
     return lines[start : start + height]
@@ -49,11 +50,11 @@ class WalkScreen(Screen[None]):
         yield Pane(lambda scene, width, _: [phases_line(scene, width)], id="phases")
         yield Pane(lambda scene, width, _: [verdict_line(scene, width)], id="verdict")
         with Horizontal(id="middle"):
-            yield Pane(_steps_around, id="steps")
+            yield Pane(steps_around, id="steps")
             yield Pane(centre_lines, id="centre")
             yield Pane(lambda scene, width, _: figure_lines(scene, width), id="figures")
         yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
-        yield Pane(_run_out, id="runout")
+        yield Pane(run_out, id="runout")
         yield Pane(lambda scene, width, _: [times_line(scene, width)], id="times")
         yield Pane(lambda scene, width, _: [people_line(scene, width)], id="people")
         yield Pane(key_lines, id="keys")
@@ -91,5 +92,6 @@ class WalkScreen(Screen[None]):
         self._app.conductor.begin(name)
 
 
-def _run_out(scene: Scene, width: int, height: int) -> list[Content]:
+def run_out(scene: Scene, width: int, height: int) -> list[Content]:
+    """What runs out first, of the figures in the scene."""
     return run_out_lines(scene.extra.figures, width, height)

@@ -1,0 +1,1 @@
+"""A record stepped through again, entry by entry, with the screen as it stood. It only reads."""
