@@ -18,7 +18,7 @@ from msgspec import Struct
 from preflight.clean import clean
 from preflight.errors import RecordError
 from preflight.record import disk
-from preflight.record.entry import Entry, line_hash
+from preflight.record.entry import Entry, line_hash, parse_line
 from preflight.record.folder import (
     EVIDENCE,
     MAX_PINNED,
@@ -75,6 +75,7 @@ class Verification(Struct, frozen=True, kw_only=True):
     entries: tuple[Entry, ...] = ()
     hashes: tuple[str, ...] = ()
     roster: Roster | None = None
+    beyond: str = ""
 
 
 class _BadError(RecordError):
@@ -119,6 +120,7 @@ class _Examination:
         self.code = code
         self.found: Scan | None = None
         self.sealers: tuple[str, ...] = ()
+        self.beyond = ""
         self.warnings: list[str] = []
 
     def run(self, on_progress: Progress | None) -> Verification:
@@ -150,10 +152,9 @@ class _Examination:
         while end := data.find(b"\n", start) + 1:
             number += 1
             if line_hash(data[start:end]) == self.upto:
-                if beyond := len(data) - end:
-                    self.warnings.append(
-                        f"its device failed after line {number}; {beyond} bytes beyond it don't count"
-                    )
+                if end < len(data):
+                    self.beyond = f"its device failed after line {number}; {_kept_beyond(data[end:])}"
+                    self.warnings.append(self.beyond)
                 return data[:end]
             start = end
         raise RecordError("the line after which its device failed is not in it; it was changed since")
@@ -259,6 +260,7 @@ class _Examination:
             entries=entries,
             hashes=self.found.hashes if self.found is not None else (),
             roster=self.roster,
+            beyond=self.beyond,
         )
 
     def _signers(self, entries: tuple[Entry, ...]) -> tuple[SignedBy, ...]:
@@ -281,3 +283,17 @@ class _Examination:
                 )
             )
         return tuple(signers)
+
+
+def _kept_beyond(data: bytes) -> str:
+    """What a failing device kept beyond the last line that counts, for people: nobody else tells of it."""
+    told = [f"{len(data)} bytes beyond it don't count"]
+    for line in data.splitlines(keepends=True):
+        try:
+            entry = parse_line(line).entry
+        except RecordError:
+            continue
+        about = [getattr(entry.data, name, None) for name in ("step", "outcome")]
+        said = " ".join(clean(str(part), limit=100) for part in about if part is not None)
+        told.append(f"among them a whole entry, {' '.join((entry.kind, said)).strip()}, by {entry.signer}")
+    return ", ".join(told)

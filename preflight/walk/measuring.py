@@ -27,6 +27,10 @@ LIMITED_BY: dict[str, tuple[str, ...]] = {"balloon.neck_lift": _LIFT}
 """What a measurement sets, where its limits come from figures, and the values that those figures use."""
 
 
+DIGITS = 9
+"""Decimal places of a mean."""
+
+
 def reads_of(step: Step) -> tuple[str, ...]:
     """The values that a measured step's outcome uses besides its own."""
     measure = step.measure
@@ -42,19 +46,9 @@ def measured(step: Step, values: Sequence[float], limits: Limits) -> kinds.Measu
         raise Refused(f"Step {step.id} measures nothing.")
     if len(values) != measure.repeat:
         raise Refused(f"Step {step.id} takes {measure.repeat} values, {len(values)} were given.")
-    at_least = measure.at_least if measure.at_least is not None else limits[0]
-    at_most = measure.at_most if measure.at_most is not None else limits[1]
-    mean = round(sum(values) / len(values), 9)
-    reading = Reading(
-        name=measure.sets or measure.quantity,
-        value=mean,
-        unit=measure.unit,
-        low=min(values),
-        high=max(values),
-        at_least=at_least,
-        at_most=at_most,
-    )
-    outcome, remarks = _weighed(step, reading)
+    mean = round(sum(values) / len(values), DIGITS)
+    reading = _reading(step, (mean, min(values), max(values)), limits)
+    outcome, remarks = weighed(step, reading)
     return kinds.MeasureData(
         step=step.id,
         outcome=outcome,
@@ -67,7 +61,37 @@ def measured(step: Step, values: Sequence[float], limits: Limits) -> kinds.Measu
     )
 
 
-def _weighed(step: Step, reading: Reading) -> tuple[kinds.Outcome, tuple[str, ...]]:
+def paper_reading(step: Step, written: Reading, limits: Limits) -> Reading | None:
+    """What must stand in the entry of a measured step from the printed list, if this was `written` down.
+
+    None where no measurement gives it.
+    """
+    value, low, high = written.value, written.low, written.high
+    rounding = 10.0**-DIGITS
+    if not isinstance(value, (int, float)) or low is None or high is None:
+        return None
+    if not low - rounding <= value <= high + rounding:
+        return None
+    return _reading(step, (value, low, high), limits)
+
+
+def _reading(step: Step, found: tuple[float, float, float], limits: Limits) -> Reading:
+    """`found` is the mean, the least and the most; the checklist's own limits come before `limits`."""
+    measure = step.measure
+    assert measure is not None
+    mean, low, high = found
+    return Reading(
+        name=measure.sets or measure.quantity,
+        value=mean,
+        unit=measure.unit,
+        low=low,
+        high=high,
+        at_least=measure.at_least if measure.at_least is not None else limits[0],
+        at_most=measure.at_most if measure.at_most is not None else limits[1],
+    )
+
+
+def weighed(step: Step, reading: Reading) -> tuple[kinds.Outcome, tuple[str, ...]]:
     """Open while the values lie too far apart, no-go outside the limits, otherwise go."""
     assert reading.low is not None
     assert reading.high is not None

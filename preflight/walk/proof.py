@@ -75,8 +75,11 @@ def prove(
     found = verify(folder, roster=roster, code=code)
     if not found.entries:
         return Proof(folder, found, None)
-    if found.entries[-1].kind != "close" and (head := stopped_at(folder)) is not None:
+    head = stopped_at(folder)
+    if head is not None and found.entries[-1].kind != "close":
         found = verify(folder, roster=roster, code=code, upto=head)
+    elif head is not None:
+        found = _noted(found, "a record follows it that says its device failed, but it is whole and closed")
     if found.state != "bad":
         link = check_link(folder)
         found = _forks_noted(folder, found) if forks else found
@@ -96,7 +99,7 @@ def prove(
 def _with_earlier(folder: Path, found: Verification, roster: Roster | None) -> Verification:
     """The records that this one goes on from, by their own signatures: the walk stands on them as well."""
     try:
-        chain = chain_of(folder)
+        chain = chain_of(folder, found.entries)
     except PreflightError as error:
         return msgspec.structs.replace(found, state="bad", why=str(error))
     for files, following in pairwise(chain):
@@ -107,6 +110,8 @@ def _with_earlier(folder: Path, found: Verification, roster: Roster | None) -> V
             why = f"{files.rec}, which it goes on from, is bad: {earlier.why}"
             return msgspec.structs.replace(found, state="bad", why=why)
         found = _noted(found, f"goes on from {files.rec}, which is {earlier.state}")
+        if earlier.beyond:
+            found = _noted(found, f"{files.rec}: {earlier.beyond}")
     return found
 
 
@@ -154,7 +159,7 @@ def _recomputed(folder: Path, found: Verification) -> Proof:
         return Proof(folder, found, None)
     if audit.first_bad is not None:
         found = msgspec.structs.replace(found, state="bad", first_bad=audit.first_bad, why=audit.why)
-    found = msgspec.structs.replace(found, verdict=audit.verdict)
+    found = msgspec.structs.replace(found, verdict=audit.verdict, warnings=(*found.warnings, *audit.remarks))
     released = audit.state.released if audit.state is not None else None
     if released is not None and not released.data.with_go:
         found = _noted(found, f"RELEASED WITHOUT GO: {released.data.reason}")

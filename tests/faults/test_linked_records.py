@@ -211,3 +211,70 @@ def test_a_walk_does_not_go_on_with_other_files(flight, verify, name):
     assert name in told["why"]
     with pytest.raises(RecordError, match=name):
         opening.resume(walk.recorder.folder, keyring=flight.following.keyring, clock=flight.clock)
+
+
+def dropped(flight: Flight, last: str, *, sealed: bool = False) -> tuple[Path, Path]:
+    """A record and the one that goes on from the line before its last, as if the device had refused that."""
+    walk = flight.begin()
+    flight.until(walk, "battery")
+    if last == "no-go":
+        walk.refuse("battery", "omar", "7.2 V, the cells are flat")
+    else:
+        walk.scrub("ines", "wind above limits")
+        walk.close("ines", PASSPHRASE, reason="scrubbed")
+    if sealed:
+        flight.seal(walk)
+    walk.recorder.close()
+    after = opening.follow(
+        walk.recorder.folder,
+        why="storage",
+        keyring=flight.following.keyring,
+        person="ines",
+        clock=flight.clock,
+        head=walk.recorder.hashes[-2],
+    )
+    after.recorder.close()
+    return walk.recorder.folder, after.recorder.folder
+
+
+def test_a_no_go_dropped_by_the_word_of_a_failed_device_is_told_of_both_records(flight, verify, ran):
+    """Somebody says that the device failed right before the entry that they would rather not have."""
+    old, new = dropped(flight, "no-go")
+    count = len(lines_of(old)) - 1
+    entry = "among them a whole entry, confirm battery no-go, by omar"
+    for name, folder in (("", old), (f"{old.name}: ", new)):
+        told = verify(folder)
+        assert told["state"] == "unsealed"
+        (note,) = [note for note in told["warnings"] if "device failed" in note]
+        assert note.startswith(f"{name}its device failed after line {count}; ")
+        assert note.endswith(entry)
+    ran(
+        "an entry dropped as if the device had failed: told of the record and of the one that goes on from it"
+    )
+
+
+def test_a_close_dropped_by_the_word_of_a_failed_device_is_told_of_both_records(flight, verify):
+    old, new = dropped(flight, "close")
+    told = verify(old)
+    assert told["state"] == "unsealed"
+    assert "a record follows it that says its device failed, but it is whole and closed" in told["warnings"]
+    told = verify(new)
+    assert told["state"] == "unsealed"
+    assert any(note.endswith("among them a whole entry, close, by ines") for note in told["warnings"]), told
+
+
+def test_a_sealed_close_is_not_dropped_at_all(flight, verify):
+    old, new = dropped(flight, "close", sealed=True)
+    assert verify(old)["state"] == "sealed"
+    told = verify(new)
+    assert told["state"] == "bad"
+    assert "there is a seal, but the record is not closed" in told["why"]
+
+
+def test_no_more_than_one_line_is_ever_dropped_so(flight, verify):
+    old, new = dropped(flight, "no-go")
+    lines = lines_of(old)
+    put(old, [*lines, lines[-1]])
+    told = verify(new)
+    assert told["state"] == "bad"
+    assert "went on by 2 entries" in told["why"]
