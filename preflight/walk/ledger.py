@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable
-from copy import copy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -48,7 +47,7 @@ class Act:
         return self.entry.signer
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class FindingLog:
     """The finding that counts for a step, and the signatures it has collected.
 
@@ -129,15 +128,14 @@ class Ledger:
             if isinstance(own, (dict, list, set)):
                 setattr(other, name, own.copy())
         other.values = self.values.copy()
-        other.findings_by_ref = {ref: copy(found) for ref, found in self.findings_by_ref.items()}
-        other.steps = {step_id: self._log_for(other, log) for step_id, log in self.steps.items()}
-        other.phases = {phase_id: copy(log) for phase_id, log in self.phases.items()}
+        other.steps = {
+            step_id: StepLog(log.finding, log.findings, log.waivers.copy())
+            for step_id, log in self.steps.items()
+        }
+        other.phases = {
+            phase_id: PhaseLog(log.started, log.completed) for phase_id, log in self.phases.items()
+        }
         return other
-
-    @staticmethod
-    def _log_for(other: Ledger, log: StepLog) -> StepLog:
-        finding = None if log.finding is None else other.findings_by_ref[log.finding.act.ref]
-        return StepLog(finding, log.findings, log.waivers.copy())
 
     def find(self, ref: Ref) -> Act | None:
         """The folded entry with this reference."""
@@ -248,15 +246,23 @@ class Ledger:
         ref = Ref(act.entry.rec, act.data.of)
         finding = self.findings_by_ref.get(ref)
         if finding is not None:
-            finding.signature = act
+            self._collected(ref, finding, replace(finding, signature=act))
         elif ref in self.holds:
             self.countersigned.add(ref)
 
     def _on_witness(self, act: Act) -> None:
-        finding = self.findings_by_ref.get(Ref(act.entry.rec, act.data.of))
+        ref = Ref(act.entry.rec, act.data.of)
+        finding = self.findings_by_ref.get(ref)
         # Whose signature was struck since has not performed anything that could be witnessed.
         if finding is not None and finding.performer not in (None, act.signer):
-            finding.witness = act
+            self._collected(ref, finding, replace(finding, witness=act))
+
+    def _collected(self, ref: Ref, before: FindingLog, after: FindingLog) -> None:
+        """A finding has collected a signature: whoever looks at an earlier state keeps the one without."""
+        self.findings_by_ref[ref] = after
+        log = self.steps[after.act.data.step]
+        if log.finding is before:
+            log.finding = after
 
     def _on_waive(self, act: Act) -> None:
         if act.data.step in self.steps:
