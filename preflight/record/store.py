@@ -142,7 +142,7 @@ class Recorder:
             recorder.close()
             shutil.rmtree(folder, ignore_errors=True)
             raise
-        recorder._mirror_to(mirror)
+        recorder.mirror_to(mirror)
         return recorder
 
     @classmethod
@@ -187,7 +187,7 @@ class Recorder:
         except BaseException:
             recorder.close()
             raise
-        recorder._mirror_to(mirror)
+        recorder.mirror_to(mirror)
         return recorder
 
     @property
@@ -280,9 +280,12 @@ class Recorder:
             raise RecordError(f"{self.rec} is not closed; a seal code is of a whole record")
         return seal_code(disk.read_file(self.folder / RECORD, RECORD, MAX_RECORD), self.rec)
 
-    def catch_up_mirror(self) -> str | None:
-        """Copies the whole record to the mirror anew; returns `mirror_behind`."""
+    def mirror_to(self, root: Path | None) -> str | None:
+        """Copies the whole record to a mirror in `root` anew, None for none; returns `mirror_behind`."""
         with self._guard:
+            if self._mirror is not None:
+                self._mirror.close()
+            self._mirror = None if root is None else Mirror(root, self.folder)
             if self._mirror is not None:
                 self._mirror.catch_up()
             return self.mirror_behind
@@ -380,11 +383,6 @@ class Recorder:
             "Go on in a new record that follows it, on another device if need be"
         )
         _stopped[self.folder.resolve()] = self.failed
-
-    def _mirror_to(self, root: Path | None) -> None:
-        if root is not None:
-            self._mirror = Mirror(root, self.folder)
-            self._mirror.catch_up()
 
     def _recover(self, torn: bytes, instrument: Signer, meaning: str) -> None:
         if torn:

@@ -90,9 +90,9 @@ def test_a_mirror_that_fills_up_is_told_at_once_and_can_catch_up(place, tmp_path
         for _ in range(3):
             assert following.act(walk) is not None
             assert walk.recorder.mirror_behind is not None
-        assert walk.recorder.catch_up_mirror() is not None
+        assert walk.recorder.mirror_to(stick) is not None
         filler.unlink()
-        assert walk.recorder.catch_up_mirror() is None
+        assert walk.recorder.mirror_to(stick) is None
         assert lines_of(stick / walk.recorder.rec) == lines_of(walk.recorder.folder)
         assert prove(stick / walk.recorder.rec).found.state == "unsealed"
         walk.recorder.close()

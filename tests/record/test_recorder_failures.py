@@ -226,7 +226,7 @@ def test_a_failing_mirror_never_stops_the_record_and_can_catch_up(making, tmp_pa
     failing.on = False
     scrub(recorder, making.crew.signer("ada"))
     assert recorder.mirror_behind is not None
-    assert recorder.catch_up_mirror() is None
+    assert recorder.mirror_to(mirror) is None
     assert copy.stat().st_ino != inode
     making.shut(recorder)
     recorder.close()
@@ -240,6 +240,19 @@ def test_a_mirror_that_cannot_be_had_is_reported(making, tmp_path):
     scrub(recorder, making.crew.signer("ada"))
     recorder.close()
     assert verify(recorder.folder).state == "unsealed"
+
+
+def test_another_mirror_takes_over_whole_and_the_first_is_let_go(making, tmp_path):
+    first, second = tmp_path / "stick", tmp_path / "other"
+    recorder = making.begin(mirror=first)
+    making.fill(recorder)
+    assert recorder.mirror_to(second) is None
+    before = (first / recorder.rec / "record.jsonl").read_bytes()
+    making.shut(recorder)
+    assert same_files(recorder.folder, second / recorder.rec)
+    assert (first / recorder.rec / "record.jsonl").read_bytes() == before
+    recorder.close()
+    assert recorder.mirror_to(None) is None
 
 
 def test_the_record_is_no_mirror_of_itself(making):
