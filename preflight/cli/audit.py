@@ -62,16 +62,16 @@ def command(folder: Path, as_json: bool, csv_file: Path | None, roster: Path | N
 
 
 def _summed(folders: list[Path], roster: Path | None) -> list[Summary]:
-    from preflight.report.across import summary_of
+    from preflight.report.across import summaries_of
     from preflight.walk.proof import roster_from
 
     believed = None if roster is None else roster_from(roster)
     meter = sys.stderr.isatty()
     records = []
-    for index, folder in enumerate(folders, 1):
+    for index, record in enumerate(summaries_of(folders, believed), 1):
         if meter:
             click.echo(f"\r{index} of {len(folders)} records", err=True, nl=False)
-        records.append(summary_of(folder, believed))
+        records.append(record)
     if meter:
         click.echo("", err=True)
     return records

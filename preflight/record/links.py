@@ -79,31 +79,31 @@ def _compare(before: Path, previous: Previous) -> tuple[LinkState, str]:
     return "follows", f"follows {previous.rec} ({previous.why})"
 
 
-def stopped_at(folder: Path) -> str | None:
-    """SHA-256 of the last line that counts, if a record beside this one follows it as its device failed."""
-    for name in disk.list_folder(folder.resolve().parent, str(folder.parent)):
-        try:
-            previous = previous_of(folder.resolve().parent / name)
-        except RecordError:
-            continue
-        if previous is not None and previous.rec == folder.resolve().name and previous.why == "storage":
-            return previous.head
-    return None
+class Beside:
+    """Which records in the folder `logs` follow which, from the first line of each, read once."""
 
+    def __init__(self, logs: Path) -> None:
+        self._followers: dict[str, list[tuple[str, Previous]]] = {}
+        for name in disk.list_folder(logs, str(logs)):
+            try:
+                previous = previous_of(logs / name)
+            except RecordError:
+                continue  # no record, or a bad one: verifying it says so
+            if previous is not None:
+                self._followers.setdefault(previous.rec, []).append((name, previous))
 
-def find_forks(logs: Path) -> tuple[Fork, ...]:
-    """Every record in the folder `logs` that is named as previous by more than one record in it."""
-    followers: dict[str, list[str]] = {}
-    for name in disk.list_folder(logs, str(logs)):
-        try:
-            previous = previous_of(logs / name)
-        except RecordError:
-            continue  # no record, or a bad one: verifying it says so
-        if previous is not None:
-            followers.setdefault(previous.rec, []).append(name)
-    return tuple(
-        Fork(previous=rec, records=tuple(names)) for rec, names in followers.items() if len(names) > 1
-    )
+    def stopped_at(self, rec: str) -> str | None:
+        """SHA-256 of the last line of `rec` that counts, if a record follows it as its device failed."""
+        heads = (previous.head for _, previous in self._followers.get(rec, ()) if previous.why == "storage")
+        return next(heads, None)
+
+    def forks(self) -> tuple[Fork, ...]:
+        """Every record that is named as previous by more than one."""
+        return tuple(
+            Fork(previous=rec, records=tuple(name for name, _ in found))
+            for rec, found in self._followers.items()
+            if len(found) > 1
+        )
 
 
 def _first_line(folder: Path) -> tuple[str, OpenData]:

@@ -11,6 +11,7 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.readings import Reading
 from preflight.record.kinds import OpenData, Previous
+from preflight.record.links import Beside
 from preflight.record.roster import Roster
 from preflight.record.scan import RECORD
 from preflight.report.telling import bound_text, readings_of
@@ -98,10 +99,19 @@ def find_records(folder: Path) -> Iterator[Path]:
             folders.sort()
 
 
-def summary_of(folder: Path, roster: Roster | None = None) -> Summary:
-    """What one record says. Never raises for what the folder holds."""
+def summaries_of(folders: Iterable[Path], roster: Roster | None = None) -> Iterator[Summary]:
+    """What each record says, one after the other. Never raises for what a folder holds."""
+    known: dict[Path, Beside] = {}
+    for folder in folders:
+        yield _summary_of(folder, roster, known)
+
+
+def _summary_of(folder: Path, roster: Roster | None, known: dict[Path, Beside]) -> Summary:
+    logs = folder.resolve().parent
     try:
-        return _summary(prove(folder, roster=roster, forks=False))
+        if logs not in known:
+            known[logs] = Beside(logs)
+        return _summary(prove(folder, roster=roster, beside=known[logs], forks=False))
     except PreflightError as error:
         return _nothing(folder, "unreadable", str(error))
     except Exception as error:  # noqa: BLE001 - one record made to trip us must not hide the others

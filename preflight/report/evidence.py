@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import NamedTuple
 
 from preflight.clean import clean
 from preflight.errors import RecordError
 from preflight.record import disk
 from preflight.record.folder import EVIDENCE
 from preflight.record.kinds import EvidenceData
-from preflight.report.model import EvidenceView
+from preflight.report.model import EvidenceView, Report
 
 HEAD = 480
 """Bytes of each piece of evidence that a report shows."""
@@ -17,6 +18,25 @@ _LINES = 12
 _WIDTH = 100
 _HEX_ROW = 16
 _TEXT_SHARE = 0.9
+
+
+class Shown(NamedTuple):
+    """One piece of evidence with everything that rests on it: `of` in words, first come first."""
+
+    item: EvidenceView
+    of: list[str]
+
+
+def shown_once(report: Report) -> list[Shown]:
+    """The evidence of a report; the same bytes, judged again and again, are shown once."""
+    pieces: dict[str, Shown] = {}
+    for phase in report.phases:
+        for step in phase.steps:
+            for found in step.findings:
+                for item in found.evidence:
+                    shown = pieces.setdefault(item.sha256, Shown(item, []))
+                    shown.of.append(f"of {step.id}, line {found.by.line}")
+    return list(pieces.values())
 
 
 def excerpt(folder: Path, item: EvidenceData) -> EvidenceView:

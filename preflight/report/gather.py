@@ -12,7 +12,7 @@ from preflight.errors import PreflightError
 from preflight.figures.compute import compute
 from preflight.record import disk
 from preflight.record.kinds import OpenData
-from preflight.record.links import find_forks, previous_of
+from preflight.record.links import Beside, previous_of
 from preflight.record.roster import Roster
 from preflight.record.scan import RECORD, read_record
 from preflight.record.seal import seal_code
@@ -189,7 +189,7 @@ def _released_in(proof: Proof, face: Clockface) -> str:
 def _forks(told: Replay) -> tuple[str, ...]:
     own = {proof.found.record for proof in told.proofs}
     try:
-        forks = find_forks(told.proofs[-1].folder.resolve().parent)
+        forks = Beside(told.proofs[-1].folder.resolve().parent).forks()
     except PreflightError:
         return ()
     return tuple(

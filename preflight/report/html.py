@@ -7,6 +7,7 @@ import io
 from typing import TYPE_CHECKING, Any
 
 from preflight.report import words
+from preflight.report.evidence import shown_once
 from preflight.report.glossary import GLOSSARY, STATES
 from preflight.report.model import CAUTIONS, Report
 
@@ -16,18 +17,11 @@ if TYPE_CHECKING:
 
 def to_html(report: Report) -> str:
     """The report as an HTML document."""
-    evidence = [
-        (step, found, item)
-        for phase in report.phases
-        for step in phase.steps
-        for found in step.findings
-        for item in found.evidence
-    ]
     return render(
         "report.html",
         report=report,
         words=page_words(report),
-        evidence=evidence,
+        evidence=shown_once(report),
         states=STATES,
         glossary=GLOSSARY,
         qr=qr_svg,

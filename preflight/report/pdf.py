@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
+from preflight.report.evidence import shown_once
 from preflight.report.glossary import GLOSSARY, STATES
 from preflight.report.html import page_words
 from preflight.report.model import (
     CAUTIONS,
+    EntryLine,
     Event,
     Found,
     PhaseView,
@@ -20,12 +22,19 @@ from preflight.report.model import (
     WaiverView,
 )
 from preflight.report.pdf_page import Cell, Page, Para
-from preflight.report.pdf_shapes import draw_chart, draw_qr
+from preflight.report.pdf_shapes import chart_start, draw_chart, draw_qr
 from preflight.report.pdf_text import face_for
 from preflight.report.words import Stamp, band_of, judged_words, limits_of, margin_of, value_of, word_of
 
 QR = 30.0
 """Millimetres of a QR code's side: scanned from paper at arm's length."""
+
+STEP_SHARES = (23, 15, 38, 24)
+STEP_HEAD = ("Step", "Outcome", "Reading, limit, margin", "Who, when, meaning")
+WAIVER_SHARES = (14, 28, 28, 30)
+WAIVER_HEAD = ("Step", "Why it was accepted", "Bound and expiry", "Who")
+ENTRY_SHARES = (6, 23, 44, 27)
+ENTRY_HEAD = ("Line", "When", "What", "Who and meaning")
 
 
 def to_pdf(report: Report, *, paper: str = "a4") -> bytes:
@@ -40,26 +49,22 @@ def to_pdf(report: Report, *, paper: str = "a4") -> bytes:
     _belief(page, report)
     _about(page, report)
     _gates(page, report)
-    page.heading(2, "What runs out first")
+    _unusual(page, report)
+    page.heading(2, "What runs out first", keep=14.0 if report.chart is None else chart_start(report.chart))
     if report.chart is None:
         page.write_out([Para("Nothing that can run out was declared, or it could not be computed.", "body")])
     else:
         draw_chart(page, report.chart)
-    page.heading(2, "Steps")
-    if not report.phases:
-        page.write_out([Para("No step can be shown.", "body")])
-    for phase in report.phases:
-        _phase(page, phase)
-    _unusual(page, report)
+    _steps(page, report)
     _evidence(page, report)
     _entries(page, report)
     page.heading(2, "What the words mean")
     page.grid((1, 5), (), ([[Para(word, "b")], [Para(means)]] for word, means in GLOSSARY))
-    page.heading(2, "Cautions")
-    for caution in CAUTIONS:
-        page.write_out([Para(caution, "bold", "caution")])
     made = f"Report made {_when(report.made)} by {report.tool} from the folder of the record. "
-    page.write_out([Para(made + "The record itself, not this report, is what was signed.", "small")])
+    last = [Para(caution, "bold", "caution") for caution in CAUTIONS]
+    last.append(Para(made + "The record itself, not this report, is what was signed.", "small"))
+    page.heading(2, "Cautions", keep=page.high(last))
+    page.write_out(last)
     return page.finished()
 
 
@@ -199,11 +204,25 @@ def _gates(page: Page, report: Report) -> None:
 
 
 def _events(page: Page, title: str, events: Sequence[Event], nothing: str) -> None:
-    page.heading(3, title)
-    if not events:
+    rows = [[_event(event), _sig(event.by)] for event in events]
+    _table(page, title, (5, 5), ("What", "Signature"), rows, nothing=nothing)
+
+
+def _table(
+    page: Page,
+    title: str,
+    shares: Sequence[float],
+    head: Sequence[str],
+    rows: Sequence[Sequence[Cell]],
+    *,
+    nothing: str,
+) -> None:
+    """A table under its title; in words where there is nothing."""
+    page.heading(3, title, keep=page.grid_start(shares, head, rows[0]) if rows else 14.0)
+    if rows:
+        page.grid(shares, head, rows)
+    else:
         page.write_out([Para(nothing, "body")])
-        return
-    page.grid((5, 5), ("What", "Signature"), ([_event(event), _sig(event.by)] for event in events))
 
 
 def _event(event: Event) -> Cell:
@@ -212,16 +231,22 @@ def _event(event: Event) -> Cell:
     return [Para(event.text, style), *after, *_struck(event.struck)]
 
 
-def _phase(page: Page, phase: PhaseView) -> None:
+def _steps(page: Page, report: Report) -> None:
+    phases = [(phase, [row for step in phase.steps for row in _step(step)]) for phase in report.phases]
+    first = page.grid_start(STEP_SHARES, STEP_HEAD, phases[0][1][0]) if phases else 0.0
+    page.heading(2, "Steps", keep=first + 10)
+    if not phases:
+        page.write_out([Para("No step can be shown.", "body")])
+    for phase, rows in phases:
+        _phase(page, phase, rows)
+
+
+def _phase(page: Page, phase: PhaseView, rows: Sequence[Sequence[Cell]]) -> None:
     gate = f" (counts for the {phase.gate} gate)" if phase.gate else ""
-    page.heading(3, phase.title + gate)
+    page.heading(3, phase.title + gate, keep=page.grid_start(STEP_SHARES, STEP_HEAD, rows[0]))
     if phase.passed and phase.started is not None:
         page.write_out([Para(f"Begun out of order, {phase.passed}", "bold"), *_sig(phase.started)])
-    page.grid(
-        (26, 19, 27, 28),
-        ("Step", "Outcome", "Reading, limit, margin", "Who, when, what it means"),
-        (row for step in phase.steps for row in _step(step)),
-    )
+    page.grid(STEP_SHARES, STEP_HEAD, rows)
     if phase.completed is None:
         said = "Never called complete." if phase.concerns else "Nothing in it applies to this flight."
         page.write_out([Para(said, "body")])
@@ -265,14 +290,15 @@ def _read(found: Found) -> list[Para]:
     struck = "s" if found.struck else ""
     lines = [Para(found.how, "small")]
     for reading in found.readings:
-        lines.append(Para(f"{reading.name} {value_of(reading)}", struck or "b"))
         band, limits, margin = band_of(reading), limits_of(reading), margin_of(reading)
-        if band:
-            lines.append(Para(band, "small"))
+        source = "" if band or limits or margin else f" ({reading.source})"
+        lines.append(Para(f"{reading.name} {value_of(reading)}{source}", struck or "b"))
         if limits:
             judged = f": {judged_words(reading)}" if judged_words(reading) else ""
             lines.append(Para(f"limit {limits}{judged}"))
-        lines.append(Para((f"margin {margin}, " if margin else "") + reading.source, "small"))
+        if not source:
+            told = (band, f"margin {margin}" if margin else "", reading.source)
+            lines.append(Para("; ".join(part for part in told if part), "small"))
     if found.values:
         lines.append(Para(f"each time: {', '.join(found.values)}", "small"))
     if found.said:
@@ -292,16 +318,10 @@ def _signatures(found: Found) -> list[Para]:
 
 
 def _unusual(page: Page, report: Report) -> None:
-    page.heading(2, "What was out of the ordinary")
-    page.heading(3, "Waivers")
-    if report.waivers:
-        page.grid(
-            (14, 28, 28, 30),
-            ("Step", "Why it was accepted", "Bound and expiry", "Who"),
-            (_waiver(waiver) for waiver in report.waivers),
-        )
-    else:
-        page.write_out([Para("No no-go was waived.", "body")])
+    rows = [_waiver(waiver) for waiver in report.waivers]
+    keep = page.grid_start(WAIVER_SHARES, WAIVER_HEAD, rows[0]) if rows else 14.0
+    page.heading(2, "What was out of the ordinary", keep=keep + 10)
+    _table(page, "Waivers", WAIVER_SHARES, WAIVER_HEAD, rows, nothing="No no-go was waived.")
     _events(page, "Holds", report.holds, "No hold was called.")
     _events(page, "Corrections", report.corrections, "No entry was corrected.")
     _events(page, "Interruptions, handovers and clock changes", report.interruptions, "None were recorded.")
@@ -324,33 +344,36 @@ def _waiver(waiver: WaiverView) -> list[Cell]:
 
 
 def _evidence(page: Page, report: Report) -> None:
-    found = [(s, f, e) for p in report.phases for s in p.steps for f in s.findings for e in f.evidence]
-    if not found:
-        return
-    page.heading(2, "Evidence, its first bytes")
-    for step, finding, item in found:
-        page.heading(3, item.name)
-        what = f"of {step.id}, line {finding.line}; {item.size} bytes, {item.form}"
+    shown = shown_once(report)
+    for index, (item, of) in enumerate(shown):
+        what = [
+            Para(f"{'; '.join(of)}; {item.size} bytes, {item.form}", "small"),
+            Para(f"SHA-256 {item.sha256}", "mono"),
+        ]
         cut = [Para("[more is kept in evidence/]", "mono")] if item.cut else []
-        page.write_out([Para(what, "small"), Para(f"SHA-256 {item.sha256}", "mono")])
-        page.boxed([*(Para(line, "mono") for line in item.lines), *cut], thick=False)
+        lines = [*(Para(line, "mono") for line in item.lines), *cut]
+        keep = page.high(what) + page.box_high(lines)
+        if index == 0:
+            page.heading(2, "Evidence, its first bytes", keep=keep + 10)
+        page.heading(3, item.name, keep=keep)
+        page.write_out(what)
+        page.boxed(lines, thick=False)
 
 
 def _entries(page: Page, report: Report) -> None:
-    page.heading(2, "Every entry, in order")
-    page.grid(
-        (6, 18, 46, 30),
-        ("Line", "When", "What", "Who and meaning"),
-        (
-            [
-                [Para(str(line.by.line), "small")],
-                [Para(_when(line.by.when), "small")],
-                [
-                    Para(f"{line.kind}: {line.text}", "s" if line.struck else "small"),
-                    *([Para("STRUCK", "b")] if line.struck else []),
-                ],
-                [Para(f'{line.by.name} ({line.by.id}): "{line.by.meaning}"', "small")],
-            ]
-            for line in report.entries
-        ),
-    )
+    rows = [_entry(line) for line in report.entries]
+    keep = page.grid_start(ENTRY_SHARES, ENTRY_HEAD, rows[0]) if rows else 0.0
+    page.heading(2, "Every entry, in order", keep=keep)
+    page.grid(ENTRY_SHARES, ENTRY_HEAD, rows)
+
+
+def _entry(line: EntryLine) -> list[Cell]:
+    return [
+        [Para(str(line.by.line), "small")],
+        [Para(_when(line.by.when), "small")],
+        [
+            Para(f"{line.kind}: {line.text}", "s" if line.struck else "small"),
+            *([Para("STRUCK", "b")] if line.struck else []),
+        ],
+        [Para(f'{line.by.name} ({line.by.id}): "{line.by.meaning}"', "small")],
+    ]

@@ -13,7 +13,8 @@ from preflight.report.pdf_text import Face, close_fonts
 MARGIN = 14.0
 FOOT = 16.0
 PAD = 1.3
-"""Millimetres: page margins, room for the foot, space inside a table cell."""
+BOX = 2.5
+"""Millimetres: page margins, room for the foot, space inside a table cell, and inside a frame."""
 
 
 class Style(NamedTuple):
@@ -79,6 +80,11 @@ class Page(FPDF):
     def bottom(self) -> float:
         """Where the foot begins."""
         return float(self.h - FOOT)
+
+    @property
+    def _kept_whole(self) -> float:
+        """Height up to which a row goes to the next page rather than break."""
+        return self.bottom / 2
 
     def header(self) -> None:
         """The loud words in a frame, so that no page can be taken for another's."""
@@ -156,11 +162,19 @@ class Page(FPDF):
             self.write_out([Para(text, "body")], indent=6)
 
     def boxed(self, paragraphs: Cell, *, thick: bool = True) -> None:
-        """Paragraphs in a frame; it goes to the next page whole if it fits there."""
+        """Paragraphs in a frame, which breaks over pages only where it is high."""
         self.set_line_width(0.7 if thick else 0.3)
-        self._row([self.epw], [paragraphs], pad=2.5)
+        self._row([self.epw], [paragraphs], pad=BOX)
         self.set_line_width(0.2)
         self.set_y(self.get_y() + 2)
+
+    def high(self, paragraphs: Cell) -> float:
+        """Millimetres that paragraphs over the whole width take."""
+        return _height(self._lines(paragraphs, self.epw))
+
+    def box_high(self, paragraphs: Cell) -> float:
+        """Millimetres that a frame around paragraphs takes."""
+        return _height(self._lines(paragraphs, self.epw - 2 * BOX)) + 2 * BOX
 
     def grid(self, shares: Sequence[float], head: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:
         """A table; `shares` of the width by column, `head` repeated on every page ("" for none)."""
@@ -174,10 +188,10 @@ class Page(FPDF):
         self.set_y(self.get_y() + 2)
 
     def grid_start(self, shares: Sequence[float], head: Sequence[str], row: Sequence[Cell]) -> float:
-        """Millimetres that a table's head and its first row take: they stay together if a page holds them."""
+        """Millimetres of a table's head and first row: they stay together unless the row is high."""
         widths = self._columns(shares)
         whole = self._height([[Para(title, "b")] for title in head], widths) + self._height(row, widths)
-        return whole if whole <= self.bottom - 50 else 24.0
+        return whole if whole <= self._kept_whole else 24.0
 
     def _columns(self, shares: Sequence[float]) -> list[float]:
         return [self.epw * share / sum(shares) for share in shares]
@@ -197,8 +211,8 @@ class Page(FPDF):
     ) -> None:
         left = [self._lines(cell, width - 2 * pad) for cell, width in zip(cells, widths, strict=True)]
         whole = max(_height(lines) for lines in left) + 2 * pad
-        fits_a_page = whole <= self.bottom - 50
-        if self.get_y() + whole > self.bottom and (fits_a_page or self.get_y() + 25 > self.bottom):
+        kept_whole = whole <= self._kept_whole
+        if self.get_y() + whole > self.bottom and (kept_whole or self.get_y() + 25 > self.bottom):
             self._next_page(widths, head)
         while True:
             room = self.bottom - self.get_y() - 2 * pad

@@ -13,7 +13,7 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.record import disk
 from preflight.record.entry import Entry
-from preflight.record.links import check_link, find_forks, stopped_at
+from preflight.record.links import Beside, check_link
 from preflight.record.roster import MAX_ROSTER, Roster
 from preflight.record.scan import opening
 from preflight.record.verify import Verification, verify
@@ -61,12 +61,17 @@ class Proof:
 
 
 def prove(
-    folder: Path, *, roster: Roster | None = None, code: str | None = None, forks: bool = True
+    folder: Path,
+    *,
+    roster: Roster | None = None,
+    code: str | None = None,
+    beside: Beside | None = None,
+    forks: bool = True,
 ) -> Proof:
     """Verify and recompute the record in `folder`; `roster` and `code` are what is known from outside.
 
-    `forks` looks for forks among all the records beside it: whoever proves every one of them finds forks
-    without reading each one again for each.
+    `beside` are the records in the folder that holds it: whoever proves every one of them reads them once,
+    and finds forks by itself instead of having each of them told (`forks`).
 
     Raises:
         RecordError: if there is no record to verify, or `code` is no seal code. Whatever else is wrong is
@@ -75,14 +80,15 @@ def prove(
     found = verify(folder, roster=roster, code=code)
     if not found.entries:
         return Proof(folder, found, None)
-    head = stopped_at(folder)
+    beside = Beside(folder.resolve().parent) if beside is None else beside
+    head = beside.stopped_at(folder.resolve().name)
     if head is not None and found.entries[-1].kind != "close":
         found = verify(folder, roster=roster, code=code, upto=head)
     elif head is not None:
         found = _noted(found, "a record follows it that says its device failed, but it is whole and closed")
     if found.state != "bad":
         link = check_link(folder)
-        found = _forks_noted(folder, found) if forks else found
+        found = _forks_noted(folder, found, beside) if forks else found
         if link.state == "broken":
             found = msgspec.structs.replace(found, state="bad", why=link.text)
         elif link.state == "absent" and link.previous is not None and link.previous.why in CONTINUES:
@@ -92,7 +98,7 @@ def prove(
         if link.state == "follows" and link.previous is not None and link.previous.why in CONTINUES:
             found = _with_earlier(folder, found, roster)
     if found.state != "bad":
-        found = _with_carried(folder, found, roster)
+        found = _with_carried(folder, found, roster, beside)
     return _recomputed(folder, found)
 
 
@@ -115,7 +121,7 @@ def _with_earlier(folder: Path, found: Verification, roster: Roster | None) -> V
     return found
 
 
-def _with_carried(folder: Path, found: Verification, roster: Roster | None) -> Verification:
+def _with_carried(folder: Path, found: Verification, roster: Roster | None, beside: Beside) -> Verification:
     """Steps taken over from an earlier attempt, judged by the record that they were taken from."""
     if (source := carried_from(found.entries)) is None:
         return found
@@ -124,7 +130,7 @@ def _with_carried(folder: Path, found: Verification, roster: Roster | None) -> V
         note = f"NOT JUDGED: the steps taken over from {source}, which does not lie beside it"
         return _noted(found, note)
     try:
-        earlier = verify(before, roster=roster, upto=stopped_at(before))
+        earlier = verify(before, roster=roster, upto=beside.stopped_at(source))
         if earlier.state == "bad":
             why = f"{source}, which steps were taken over from, is bad: {earlier.why}"
             return msgspec.structs.replace(found, state="bad", why=why)
@@ -140,8 +146,8 @@ def _with_carried(folder: Path, found: Verification, roster: Roster | None) -> V
     return msgspec.structs.replace(found, state="bad", first_bad=line, why=f"line {line}: {why}")
 
 
-def _forks_noted(folder: Path, found: Verification) -> Verification:
-    for fork in find_forks(folder.resolve().parent):
+def _forks_noted(folder: Path, found: Verification, beside: Beside) -> Verification:
+    for fork in beside.forks():
         if folder.resolve().name in (*fork.records, fork.previous):
             told = f"FORK: {', '.join(fork.records)} all follow {fork.previous}"
             found = msgspec.structs.replace(_noted(found, told), fork=True)

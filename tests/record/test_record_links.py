@@ -10,7 +10,7 @@ from record_making import lines_of, put
 from preflight.errors import RecordError
 from preflight.record.folder import read
 from preflight.record.kinds import Previous
-from preflight.record.links import check_link, find_forks, previous_of, stopped_at
+from preflight.record.links import Beside, check_link, previous_of
 from preflight.record.verify import verify
 
 
@@ -33,7 +33,7 @@ def test_a_record_follows_the_one_beside_it(making, first):
     assert (link.state, link.previous.rec, link.previous.why) == ("follows", "first", "after-release")
     assert "first" in link.text
     assert previous_of(second) == link.previous
-    assert find_forks(making.logs) == ()
+    assert Beside(making.logs).forks() == ()
 
 
 def test_a_record_whose_previous_is_elsewhere(making, first):
@@ -81,7 +81,7 @@ def test_two_that_name_one_previous_are_a_fork(making, first):
     (making.logs / "empty").mkdir()
     (making.logs / "torn").mkdir()
     (making.logs / "torn" / "record.jsonl").write_bytes(b"{")
-    (fork,) = find_forks(making.logs)
+    (fork,) = Beside(making.logs).forks()
     assert (fork.previous, fork.records) == ("first", ("second", "third"))
 
 
@@ -101,9 +101,9 @@ def test_what_a_failing_device_kept_beyond_the_last_counted_line_is_no_part_of_t
     counted = recorder.hashes[3]
     path = recorder.folder / "record.jsonl"
     path.write_bytes(b"".join(lines_of(recorder.folder)[:4]) + kept)
-    assert stopped_at(recorder.folder) is None
+    assert Beside(making.logs).stopped_at(recorder.rec) is None
     second = follow(making, recorder.folder, "second", "storage", counted)
-    assert stopped_at(recorder.folder) == counted
+    assert Beside(making.logs).stopped_at(recorder.rec) == counted
     assert check_link(second).state == "follows"
     found = verify(recorder.folder, upto=counted)
     assert (found.state, len(found.entries)) == ("unsealed", 4)

@@ -14,7 +14,7 @@ from preflight.clean import clean
 from preflight.errors import RecordError
 from preflight.record import disk, scan
 from preflight.record.folder import read
-from preflight.record.links import check_link, find_forks
+from preflight.record.links import Beside, check_link
 from preflight.record.verify import verify
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs links and pipes")
@@ -96,7 +96,7 @@ def test_where_there_is_no_record_it_is_no_verdict(record, tmp_path):
             read(path)
     with pytest.raises(RecordError):
         check_link(tmp_path / "none")
-    assert find_forks(tmp_path / "none") == ()
+    assert Beside(tmp_path / "none").forks() == ()
 
 
 @posix

@@ -14,13 +14,14 @@ import pytest
 from small_flight import PASSPHRASE, START, Crew, go, margin
 
 from preflight.cli.audit import command as audit
+from preflight.record import links
 from preflight.record.scan import RECORD
-from preflight.report.across import find_records, summary_of, worst
+from preflight.report.across import find_records, summaries_of, worst
 from preflight.report.across_sums import Across, across, to_csv, to_json
 
 
 def summed(folder: Path) -> Across:
-    return across(str(folder), [summary_of(record) for record in find_records(folder)])
+    return across(str(folder), list(summaries_of(find_records(folder))))
 
 
 def run(*arguments: str | Path) -> int:
@@ -50,6 +51,19 @@ def flight_day(scenes: Any, crew: Crew, lift: float, days: int) -> Path:
 )
 def test_the_exit_code_is_that_of_the_worst(states: list[str], code: int) -> None:
     assert worst(states) == code
+
+
+def test_an_audit_reads_each_first_line_a_few_times_however_many_lie_beside_it(
+    scenes: Any, crew: Crew, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who follows whom is found in one look at the folder, not in one for each record."""
+    looks = []
+    look = links.previous_of
+    monkeypatch.setattr(links, "previous_of", lambda folder: looks.append(folder) or look(folder))
+    for days in range(6):
+        flight_day(scenes, crew, 1.6, days)
+    assert [one.state for one in summed(crew.logs).records] == ["sealed"] * 6
+    assert len(looks) == 2 * 6
 
 
 def test_quantities_move_from_flight_to_flight_in_the_order_of_time(scenes: Any, crew: Crew) -> None:
