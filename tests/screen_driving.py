@@ -13,6 +13,7 @@ from small_flight import CHECKLIST, FLIGHT, PEOPLE, ToldClock
 from textual import events
 from textual.keys import _character_to_key
 from textual.pilot import Pilot
+from textual.widgets import Input
 
 from preflight.checks import table
 from preflight.readings import Finding, Progress, Reading
@@ -169,6 +170,10 @@ class Driver:
             lines.append("".join(segment.text for segment in strip).rstrip())
         return "\n".join(lines)
 
+    def said(self) -> str:
+        """What stands on the screen as one line of words, whatever was wrapped."""
+        return " ".join(self.text().replace("│", " ").split())
+
     @property
     def entries(self) -> int:
         record = self.app.seen.view.record
@@ -190,6 +195,22 @@ class Driver:
             await self.type(answer)
             await self.press("enter")
         await self.until(lambda: self.app.screen is not shown, "for the dialogue to close")
+
+    async def fill_from_start(self, *answers: str) -> None:
+        """As `fill`, from the first field on, over what stands in it."""
+        await self.asked()
+        self.app.screen.query(Input).first().focus()
+        await self.pilot.pause()
+        await self.fill(*answers)
+
+    async def fill_refused(self, *answers: str, told: str) -> None:
+        """Answer a dialogue whose act is refused: it stays, and says why."""
+        await self.asked()
+        for answer in answers:
+            await self.type(answer)
+            await self.press("enter")
+        await self.until(lambda: told in self.said(), f"to be told {told}")
+        assert self.asking
 
     async def unlock(self, *people: str) -> None:
         for person in people:

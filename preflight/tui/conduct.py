@@ -327,7 +327,8 @@ class Conduct:
         elif person is None:
             raise Refused("Choose who opens the record: their number, then Enter.")
         elif chosen is not None:
-            future = self.session.follow(chosen.folder, person, "after-release")
+            why = "new-flight" if chosen.kind == "scrubbed" else "after-release"
+            future = self.session.follow(chosen.folder, person, why)
             view = await self.wait(future, "reading the record")
         else:
             view = await self.wait(self.session.begin(person))

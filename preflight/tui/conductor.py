@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from pathlib import Path
 
 from preflight.errors import Refused
 from preflight.tui import pages, theme
@@ -10,7 +11,8 @@ from preflight.tui.conduct import Conduct
 from preflight.tui.dialogs.pick import Pick
 from preflight.tui.dialogs.sealed import Sealed
 from preflight.tui.dialogs.tell import Page, Sure
-from preflight.tui.forms import of_count, of_step
+from preflight.tui.forms import of_count, of_earlier, of_step
+from preflight.tui.forms.form import Answers, Form
 from preflight.tui.places import Place, beside, place_of
 from preflight.tui.session import STOP_WAIT, Session
 
@@ -65,6 +67,28 @@ class Conductor(Conduct):
         scene = self.app.seen
         step = scene.view.step(scene.place.name) if scene.place.kind == "step" else None
         await self.ask(of_step.correct(scene.view, step))
+
+    async def do_paper(self) -> None:
+        await self.ask(of_earlier.paper(self._step()))
+
+    async def do_take_over(self) -> None:
+        offers = await self.wait(self.session.offers(), "reading the earlier record")
+        left: list[str] = []
+        if await self.ask(of_earlier.take_over(self.app.seen.view, offers, left)) and left:
+            self.say("Not taken over", "; ".join(left))
+
+    async def do_mirror(self) -> None:
+        root = self.session.mirror
+        await self.ask(of_earlier.mirror(self.app.seen.view, "" if root is None else str(root)))
+
+    async def _submit_mirror(self, form: Form, answers: Answers) -> None:
+        root = Path(answers.text("folder")).expanduser()
+        view = await self.wait(self.session.mirror_to(root), "copying the record")
+        self.app.change(view=view, notice=None)
+        behind = view.record.mirror_behind if view.record is not None else None
+        if behind is not None:
+            raise Refused(f"{behind[0].upper()}{behind[1:]}.")
+        self.say("Second copy", f"The whole record is in {root}; every entry goes there too.")
 
     async def do_power(self) -> None:
         await self.ask(of_count.power(self.app.seen.view))

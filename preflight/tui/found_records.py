@@ -11,6 +11,7 @@ from preflight.config.load import parse_flight
 from preflight.errors import PreflightError
 from preflight.record.folder import RecordFiles, read
 from preflight.record.scan import RECORD
+from preflight.walk.carry import could_take_over
 from preflight.walk.ledger import Ledger
 from preflight.walk.opening import Sources, book_of, chain_of, opened
 from preflight.walk.state import state_at
@@ -20,12 +21,13 @@ from preflight.walk.state import state_at
 class Unfinished:
     """A record that can be gone on with.
 
-    `kind` is "interrupted", or "sealed" where its walk goes on in a following record. `same` says whether
+    `kind` is "interrupted", or "sealed" where its walk goes on in a following record, or "scrubbed" where a
+    new attempt can take steps over from it: `next` names those steps then. `same` says whether
     its flight file, checklist and roster are those that lie here now.
     """
 
     folder: Path
-    kind: Literal["interrupted", "sealed"]
+    kind: Literal["interrupted", "sealed", "scrubbed"]
     same: bool
     last: datetime
     entries: int
@@ -92,7 +94,7 @@ def _judge(files: RecordFiles, sources: Sources) -> Unfinished | None:
     last = ledger.acts[-1].at
     due = state_at(ledger, last).next
     if files.closed and due.kind != "release":
-        return None
+        return _scrubbed(files, ledger, sources)
     return Unfinished(
         folder=files.folder,
         kind="sealed" if files.closed else "interrupted",
@@ -100,5 +102,23 @@ def _judge(files: RecordFiles, sources: Sources) -> Unfinished | None:
         last=last.at,
         entries=len(files.entries),
         next=due.name or due.kind,
+        drill=files.drill,
+    )
+
+
+def _scrubbed(files: RecordFiles, ledger: Ledger, sources: Sources) -> Unfinished | None:
+    """A scrubbed attempt of which a new one with the files here could take something over."""
+    if ledger.scrubbed is None or ledger.released is not None:
+        return None
+    steps = could_take_over(files.folder, Ledger(sources.book(drill=files.drill)))
+    if not steps:
+        return None
+    return Unfinished(
+        folder=files.folder,
+        kind="scrubbed",
+        same=True,
+        last=ledger.acts[-1].at.at,
+        entries=len(files.entries),
+        next=", ".join(steps),
         drill=files.drill,
     )

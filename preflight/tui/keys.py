@@ -107,6 +107,19 @@ def _claimed(scene: Scene) -> bool:
     return _open(scene) and any(act.data.claimed for act in scene.view.state.holds)
 
 
+def _paper(scene: Scene) -> bool:
+    step = _step(scene)
+    return _open(scene) and step is not None and step.step.defer is None
+
+
+def _take_over(scene: Scene) -> bool:
+    opened = next((act for act in reversed(scene.view.acts) if act.entry.kind == "open"), None)
+    previous = opened.data.previous if opened is not None else None
+    if not _open(scene) or previous is None or previous.why != "new-flight":
+        return False
+    return any(step.step.carry and step.finding is None for step in scene.view.state.steps.values())
+
+
 def _any_step(scene: Scene) -> bool:
     return _open(scene) and _step(scene) is not None
 
@@ -173,6 +186,9 @@ KEYS: tuple[Key, ...] = (
     Key("close", "z", "z", "close", "Close and seal; add a seal", _close),
     Key("code", "m", "m", "code", "The seal code again", _sealed),
     Key("correct", "c", "c", "correct", "An entry no longer counts", _correct),
+    Key("paper", "f3", "F3", "paper", "Done on the printed list", _paper),
+    Key("take_over", "f4", "F4", "take over", "From a scrubbed attempt", _take_over),
+    Key("mirror", "f5", "F5", "2nd copy", "Catch up, or another folder", _close),
     Key("power", "o", "o", "power", "The power was cycled", _open),
     Key("replan", "e", "e", "replan", "Change release time or a value", _open),
     Key("scrub", "d", "d", "scrub", "Give up for today", _scrub),
@@ -202,7 +218,9 @@ def offered(scene: Scene) -> list[tuple[str, str]]:
     does = ordinary(scene.view.state, scene.place)
     if not scene.view.looking and does.does in _WORDS:
         pairs.append(("1-9 Enter" if does.person else "Enter", _WORDS[does.does]))
-    first = ["hold", "stop"]
+    first = ["hold", "stop", "take_over"]
+    if scene.view.record is not None and scene.view.record.mirror_behind is not None:
+        first.append("mirror")
     if not scene.view.unlocked:
         first.append("unlock")
     if _near_gate(scene):

@@ -12,8 +12,8 @@ from preflight.errors import RecordError
 from preflight.record import disk
 from preflight.record.folder import RecordFiles, read
 from preflight.record.scan import RECORD
-from preflight.tui.session import extra_of, view_of
 from preflight.tui.view import Extra, RecordStatus, View
+from preflight.tui.viewing import extra_of, view_of
 from preflight.walk.ledger import Ledger
 from preflight.walk.opening import CONTINUES, Sources, book_of, chain_of, opened
 

@@ -13,13 +13,11 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from preflight.checks import table
 from preflight.checks.base import Check, Context
 from preflight.clock import Clock
 from preflight.errors import PreflightError, Refused
-from preflight.figures.compute import compute
 from preflight.record import kinds
 from preflight.record.folder import read
 from preflight.record.keys import Keyring, default_keys_folder
@@ -29,12 +27,12 @@ from preflight.record.store import Recorder
 from preflight.tui.found_records import Unfinished, unfinished
 from preflight.tui.runner import Done, Report, Runner
 from preflight.tui.view import Extra, RecordStatus, View
+from preflight.tui.viewing import extra_of, view_of
 from preflight.walk import opening, rules
 from preflight.walk.acts import Walk
+from preflight.walk.carry import Offer, offers
 from preflight.walk.ledger import Ledger
-from preflight.walk.limits import limits_from
 from preflight.walk.rehearsal import Rehearsal
-from preflight.walk.state import state_at
 
 COMPUTED = frozenset({"link-margin", "battery-endurance", "flight-envelope"})
 """Checks that touch no hardware: they run again by themselves when they are stale."""
@@ -50,20 +48,6 @@ class Seal:
     folder: Path
     rec: str
     code: str
-
-
-def view_of(ledger: Ledger, clock: Clock, **more: Any) -> View:
-    """What there is to see of a ledger now."""
-    book = ledger.book
-    return View(
-        state=state_at(ledger, clock.now()),
-        book=book,
-        flight=ledger.values.flight,
-        measured=dict(ledger.values.measured),
-        acts=tuple(ledger.acts),
-        zone=ZoneInfo(book.flight.site.timezone),
-        **more,
-    )
 
 
 class Session:
@@ -163,11 +147,16 @@ class Session:
         return self._take(walk)
 
     def follow(self, record: Path, person: str, why: str, logs: Path | None = None) -> Future[View]:
-        """A record that follows another one, opened by someone whose key is unlocked."""
+        """A record that follows another one, opened by someone whose key is unlocked.
+
+        A "new-flight" has the files that lie here now, any other goes on with those of the one before.
+        """
         return self._writer.submit(self._follow, record, person, why, logs)
 
     def _follow(self, record: Path, person: str, why: str, logs: Path | None) -> View:
-        self._use_files_of(record)
+        new = why == "new-flight"
+        if not new:
+            self._use_files_of(record)
         # A failing device may keep the line it refused: what the writer counted is what goes on.
         recorder = self._recorder()
         stopped = recorder is not None and recorder.folder == record and recorder.failed is not None
@@ -177,8 +166,10 @@ class Session:
             keyring=self.keyring,
             person=person,
             clock=self.clock,
-            logs=logs,
+            logs=self.logs if new else logs,
             mirror=self.mirror,
+            sources=self.sources,
+            drill=self.drill,
             head=recorder.head if recorder is not None and stopped else None,
         )
         return self._take(walk)
@@ -227,6 +218,30 @@ class Session:
             do(Rehearsal(self.walk, person))  # what is refused begins no record
             self._follow(recorder.folder, person, "after-release", None)
         do(self.walk)
+        return self._look()
+
+    def offers(self) -> Future[tuple[Offer, ...]]:
+        """Steps of the attempt that this record follows that can be taken over now."""
+        return self._writer.submit(self._offers)
+
+    def _offers(self) -> tuple[Offer, ...]:
+        if self.walk is None or self.ledger.opened is None:
+            raise Refused("No record is open: begin or resume one first.")
+        previous = self.ledger.opened.data.previous
+        if previous is None or previous.why != "new-flight":
+            raise Refused("This record follows no earlier attempt: nothing can be taken over.")
+        return offers(self.walk, self.walk.recorder.folder.parent / previous.rec)
+
+    def mirror_to(self, root: Path) -> Future[View]:
+        """Keep the second copy in `root` from now on, whole; the view says why it is behind, if it is."""
+        return self._writer.submit(self._mirror_to, root)
+
+    def _mirror_to(self, root: Path) -> View:
+        recorder = self._recorder()
+        if recorder is None:
+            raise Refused("No record is open: begin or resume one first.")
+        self.mirror = root
+        recorder.mirror_to(root)
         return self._look()
 
     def close_and_seal(
@@ -375,10 +390,3 @@ class Session:
         if entered is not None:
             with contextlib.suppress(PreflightError):
                 entered.result()
-
-
-def extra_of(view: View, folder: Path) -> Extra:
-    """Figures of a view's values, and the limits of its measured steps."""
-    figures = compute(view.flight, view.measured, folder=folder, now=view.state.now.at)
-    steps = [step for step in view.book.steps.values() if step.measure is not None]
-    return Extra(figures=figures, limits={step.id: limits_from(lambda: figures, step) for step in steps})

@@ -74,6 +74,13 @@ def offers(walk: Walk, record: Path) -> tuple[Offer, ...]:
     return tuple(offer for offer in found if offer is not None)
 
 
+def could_take_over(record: Path, ledger: Ledger) -> tuple[str, ...]:
+    """The steps of `record` that a walk which stands as `ledger` does could take over."""
+    attempt = _Attempt(record)
+    attempt.same_kind(ledger.book.drill)
+    return tuple(step_id for step_id in ledger.book.steps if attempt.offer(ledger, step_id) is not None)
+
+
 def carry(walk: Walk, offer: Offer, person: str) -> Act:
     """Enter that `person` takes the step over."""
     return walk.enter("carry", offer.data, person)

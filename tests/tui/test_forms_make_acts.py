@@ -12,8 +12,8 @@ from preflight.errors import PreflightError, Refused
 from preflight.record.keys import Keyring
 from preflight.tui.forms import of_count, of_step
 from preflight.tui.forms.form import Form, Missing, explain
-from preflight.tui.session import extra_of, view_of
 from preflight.tui.view import Extra, RecordStatus, View
+from preflight.tui.viewing import extra_of, view_of
 from preflight.walk.acts import Walk
 from preflight.walk.opening import begin
 from preflight.walk.state import StepState

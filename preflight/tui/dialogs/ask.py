@@ -114,6 +114,7 @@ class Ask(ModalScreen[bool]):
             self.run_worker(self._do(), exit_on_error=False)
 
     async def _do(self) -> None:
+        await self._all_typed()
         typed = {field.key: self.query_one(f"#f{n}", Input).value for n, field in enumerate(self.form.fields)}
         self._sent = typed
         self.query_one("#said", Static).update(say("working…", "bold $lead"))

@@ -119,7 +119,8 @@ Does = Callable[[Answers], Callable[[Walk], object]]
 class Form:
     """A dialogue: `make` turns answers into what is done to the walk, or raises `Missing` or `Refused`.
 
-    `special` names an act that is more than one entry: "close", "seal", "unlock", "typed" or "storage".
+    `special` names what is more than an act on the walk: "close", "seal", "unlock", "typed", "storage" or
+    "mirror".
     """
 
     title: str

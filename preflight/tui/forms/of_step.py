@@ -11,10 +11,10 @@ from preflight.names import UNITS
 from preflight.readings import Reading, decimal_text
 from preflight.record.kinds import Bound
 from preflight.tui import words
-from preflight.tui.forms.form import PASSPHRASE, REASON, WHO, Answers, Field, Form
+from preflight.tui.forms.form import PASSPHRASE, REASON, WHO, Answers, Field, Form, Missing
 from preflight.tui.view import Extra, View
 from preflight.walk.acts import Walk
-from preflight.walk.ledger import CORRECTABLE, Ref
+from preflight.walk.ledger import CORRECTABLE, Act
 from preflight.walk.limits import Limits, limits_for
 from preflight.walk.state import StepState
 
@@ -92,7 +92,7 @@ def defer(view: View, step: StepState) -> Form:
             fields.append(Field(key=name, label=f"{name} (time)", kind="time-plan", optional=True))
     fields += [
         Field(key="granted", label="granted or refused", kind="choice", choices=("granted", "refused")),
-        Field(key="reason", label="remark", optional=True),
+        Field(key="reason", label="conditions, remark", optional=True),
         WHO,
     ]
 
@@ -259,23 +259,25 @@ def _initial(reading: Reading) -> str:
 
 def correct(view: View, step: StepState | None) -> Form:
     """An entry that no longer counts: what stands instead is entered anew."""
-    mine = [act for act in view.acts if _correctable(view, act)]
+    known = {number: act for number, act in _numbered(view).items() if act.entry.kind in CORRECTABLE}
     about = ["Nothing is edited: the entry named no longer counts; do the step again afterwards."]
-    for act in mine[-6:]:
-        about.append(said_act(view, act))
+    about += [said_act(view, act, number) for number, act in list(known.items())[-6:]]
     own = step.finding.act if step is not None and step.finding is not None else None
-    initial = str(own.entry.seq) if own is not None and _correctable(view, own) else ""
+    initial = next((number for number, act in known.items() if act is own), "")
 
     def make(answers: Answers) -> Any:
-        seq, reason, who = answers.number("entry"), answers.text("reason"), answers.person()
-        rec = view.record.rec if view.record is not None else ""
-        return lambda walk: walk.correct(Ref(rec, int(seq)), who, reason)
+        number, reason, who = answers.text("entry"), answers.text("reason"), answers.person()
+        if number not in known:
+            raise Missing(
+                "entry", "That is no entry that can be corrected: type the number as it stands here"
+            )
+        return lambda walk: walk.correct(known[number].ref, who, reason)
 
     return Form(
         title="Correct an entry",
         about=tuple(about),
         fields=(
-            Field(key="entry", label="entry number", kind="number", initial=initial),
+            Field(key="entry", label="entry number", initial=initial),
             REASON,
             WHO,
         ),
@@ -283,17 +285,25 @@ def correct(view: View, step: StepState | None) -> Form:
     )
 
 
-def _correctable(view: View, act: Any) -> bool:
-    return act.entry.kind in CORRECTABLE and view.record is not None and act.entry.rec == view.record.rec
+def _numbered(view: View) -> dict[str, Act]:
+    """Every entry of the walk by what it is called: "12" in this record, "1.12" in the first before it."""
+    records = list(dict.fromkeys(act.entry.rec for act in view.acts))
+    here = view.record.rec if view.record is not None else ""
+    return {
+        str(act.entry.seq)
+        if act.entry.rec == here
+        else f"{records.index(act.entry.rec) + 1}.{act.entry.seq}": act
+        for act in view.acts
+    }
 
 
-def said_act(view: View, act: Any) -> str:
+def said_act(view: View, act: Act, number: str) -> str:
     """An entry in one line: number, time, kind, what it is about, who signed."""
     about = getattr(act.data, "step", None) or getattr(act.data, "station", None) or ""
     if not about and getattr(act.data, "of", None):
         about = f"of {act.data.of}"
     return clean(
-        f"{act.entry.seq}  {words.utc(act.at.at)}  {act.entry.kind} {about}  {view.person(act.signer)}",
+        f"{number}  {words.utc(act.at.at)}  {act.entry.kind} {about}  {view.person(act.signer)}",
         limit=76,
     )
 

@@ -16,8 +16,8 @@ from preflight.tui.looking import Looking
 from preflight.tui.places import Place, place_of
 from preflight.tui.replay.moments import Moments, Spot, Stood, calls, troubles
 from preflight.tui.replay.tape import Part, tape_of
-from preflight.tui.session import extra_of, view_of
 from preflight.tui.view import Extra, RecordStatus, View
+from preflight.tui.viewing import extra_of, view_of
 from preflight.walk.ledger import Ledger, Ref
 
 AROUND = 6

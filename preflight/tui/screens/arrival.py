@@ -108,7 +108,13 @@ class ArrivalScreen(Screen[None]):
             )
             if not item.same:
                 about += ". Files here were changed since: it goes on with the copies that it keeps"
-            if item.kind == "sealed":
+            if item.kind == "scrubbed":
+                verb = "Begin a new attempt after"
+                about = (
+                    f"scrubbed {item.last:%Y-%m-%d} {words.utc(item.last)}{drill}; steps that can be taken "
+                    f"over: {clean(item.next, limit=200)}"
+                )
+            if item.kind != "interrupted":
                 about += ". Choose who opens it (number) first"
             made.append((f"{verb} {item.folder.name}", about))
         who = view.person(scene.selected) if scene.selected is not None else ""

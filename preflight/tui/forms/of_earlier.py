@@ -1,0 +1,149 @@
+"""Forms of what was done elsewhere, on the printed list or in an earlier attempt; and of the second copy."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from preflight.clean import clean
+from preflight.errors import Refused
+from preflight.report.telling import readings_of
+from preflight.tui import words
+from preflight.tui.forms.form import WHO, Answers, Field, Form, Missing
+from preflight.tui.times import FORM
+from preflight.tui.view import View
+from preflight.walk.acts import Walk
+from preflight.walk.carry import Offer, carry
+from preflight.walk.limits import limits_for
+from preflight.walk.state import StepState
+
+ALL = "all"
+
+
+def paper(step: StepState) -> Form:
+    """A step that was done on the printed list, at the paper's time; a second person signs it as well."""
+    if step.step.defer is not None:
+        raise Refused(f"Enter the answer to {step.step.id} itself: until when it is valid counts.")
+    asked = step.step.measure
+    fields = [Field(key="at", label="time on the paper", kind="time-near")]
+    if asked is not None:
+        unit = clean(asked.unit, limit=20)
+        name = clean(asked.quantity, limit=40)
+        for n in range(1, asked.repeat + 1):
+            label = f"{name} {n}" if asked.repeat > 1 else name
+            fields.append(Field(key=f"value{n}", label=label, kind="number", unit=unit))
+    else:
+        go = Field(key="outcome", label="go or no-go", kind="choice", choices=("go", "no-go"))
+        fields.append(go)
+    fields += [
+        Field(key="response", label="what is written there", initial=clean(step.step.response, limit=400)),
+        Field(key="who", label="done by (number)", kind="person"),
+        Field(key="second", label="second person (number)", kind="person", optional=True),
+    ]
+
+    def make(answers: Answers) -> Any:
+        at = answers.time("at")
+        assert at is not None
+        numbers = [answers.number(each.key) for each in fields if each.key.startswith("value")]
+        outcome: Any = "go" if asked is not None else answers.choice("outcome")
+        response, who = answers.text("response"), answers.person()
+        second = answers.person("second") if answers.text("second") else None
+        if second == who:
+            raise Missing("second", "The second person must be another one")
+        if second is not None and not _may_witness(answers.view, step, second):
+            raise Missing("second", f"A witness here has the role {words.listed(step.step.witness_by)}")
+
+        def do(walk: Walk) -> object:
+            limits = limits_for(walk.ledger, step.step) if asked is not None else (None, None)
+            act = walk.paper(step.step.id, who, at, response, values=numbers, limits=limits, outcome=outcome)
+            if second is not None:
+                walk.witness(step.step.id, second)
+            return act
+
+        return do
+
+    return Form(
+        title=f"From the printed list: {step.step.id}",
+        about=(
+            clean(step.step.challenge, limit=200),
+            f"Time: {FORM}, the nearest; with its day if it is longer ago.",
+            "It counts once a second person has signed it: here, or afterwards by number and Enter.",
+        ),
+        caution=clean(step.step.caution, limit=200),
+        fields=tuple(fields),
+        make=make,
+    )
+
+
+def _may_witness(view: View, step: StepState, person: str) -> bool:
+    roles = view.book.roster.find(person).roles
+    return not step.step.witness_by or bool(set(roles) & set(step.step.witness_by))
+
+
+def take_over(view: View, offers: tuple[Offer, ...], left: list[str]) -> Form:
+    """Steps of the earlier attempt that are as true today: each is taken over by somebody who may sign it.
+
+    Once it is done, `left` says of those asked for which were not, and why.
+    """
+    if not offers:
+        raise Refused("Nothing of the earlier attempt can be taken over: it was not go, or values changed.")
+    known = {str(n): offer for n, offer in enumerate(offers, start=1)}
+    about = [f"From {clean(offers[0].data.source.rec, limit=100)}, each with what it found then:"]
+    about += [said_offer(n, offer) for n, offer in known.items()]
+
+    def make(answers: Answers) -> Any:
+        asked, who = answers.text("which"), answers.person()
+        if asked.lower() == ALL:
+            wanted = list(known.values())
+        else:
+            picked = asked.replace(",", " ").split()
+            unknown = [clean(each, limit=10) for each in picked if each not in known]
+            if unknown:
+                raise Missing("which", f"There is no {unknown[0]} in the list: type its numbers, or {ALL}")
+            wanted = [known[each] for each in picked]
+
+        def do(walk: Walk) -> object:
+            done = 0
+            left.clear()
+            for offer in wanted:
+                try:
+                    carry(walk, offer, who)
+                    done += 1
+                except Refused as error:
+                    left.append(f"{offer.step}: {error}")
+            if not done:
+                raise Refused(left[0])
+            return done
+
+        return do
+
+    return Form(
+        title="Take over from the earlier attempt",
+        about=tuple(about),
+        fields=(Field(key="which", label="which (numbers, or all)", initial=ALL), WHO),
+        make=make,
+    )
+
+
+def said_offer(number: str, offer: Offer) -> str:
+    """An offer in one line: its number, the step, when it was found, and its first reading."""
+    data = offer.data
+    readings = readings_of(data)
+    value = f"  {words.quantity(readings[0].value, readings[0].unit)}" if readings else ""
+    return clean(f"{number}  {offer.step}{value}  {data.found_at[:10]} {data.found_at[11:16]}Z", limit=76)
+
+
+def mirror(view: View, root: str) -> Form:
+    """The record's second copy: caught up where it is, or kept in another folder from now on."""
+    behind = view.record.mirror_behind if view.record is not None else None
+    state = "No second copy is kept." if not root else "The second copy is whole."
+    return Form(
+        title="The record's second copy",
+        caution=clean(behind or "", limit=400),
+        about=(
+            "" if behind else state,
+            "The same folder: it is copied there anew. Another one, best on another device: from now on.",
+        ),
+        fields=(Field(key="folder", label="folder", initial=root),),
+        special="mirror",
+        submit="Enter copies the record there",
+    )

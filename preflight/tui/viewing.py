@@ -1,0 +1,35 @@
+"""What there is to see of a ledger at one moment, and the figures that belong to it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from preflight.clock import Clock
+from preflight.figures.compute import compute
+from preflight.tui.view import Extra, View
+from preflight.walk.ledger import Ledger
+from preflight.walk.limits import limits_from
+from preflight.walk.state import state_at
+
+
+def view_of(ledger: Ledger, clock: Clock, **more: Any) -> View:
+    """What there is to see of a ledger now."""
+    book = ledger.book
+    return View(
+        state=state_at(ledger, clock.now()),
+        book=book,
+        flight=ledger.values.flight,
+        measured=dict(ledger.values.measured),
+        acts=tuple(ledger.acts),
+        zone=ZoneInfo(book.flight.site.timezone),
+        **more,
+    )
+
+
+def extra_of(view: View, folder: Path) -> Extra:
+    """Figures of a view's values, and the limits of its measured steps."""
+    figures = compute(view.flight, view.measured, folder=folder, now=view.state.now.at)
+    steps = [step for step in view.book.steps.values() if step.measure is not None]
+    return Extra(figures=figures, limits={step.id: limits_from(lambda: figures, step) for step in steps})
