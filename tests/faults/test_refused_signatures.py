@@ -104,6 +104,25 @@ def test_every_entry_with_a_signature_that_is_not_its_own(walked, flown, keys, r
     ran(f"wrong, transplanted and foreign-namespace signatures on {len(lines)} entries: 0 of {tried} missed")
 
 
+def test_a_well_signed_entry_that_does_not_follow_from_what_stands_before_it(walked, keys, ran):
+    """By its own signer, who has the right: for another place, after another line, in another record."""
+    entries, lines = entries_of(walked), lines_of(walked)
+    tried = 0
+    for at, entry in enumerate(entries):
+        elsewhere = {
+            "has the number": {"seq": entry.seq + 1},
+            "does not follow from": {"prev": line_hash(b"another line")},
+        }
+        if at:
+            elsewhere["belongs to the record"] = {"rec": "another"}
+            elsewhere[f"has the number {at}"] = {"seq": at}
+        for said, change in elsewhere.items():
+            made = line(keys, msgspec.structs.replace(entry, **change))
+            refused(walked, [*lines[:at], made, *lines[at + 1 :]], at, said)
+            tried += 1
+    ran(f"well-signed entries of another number, line or record: 0 of {tried} missed")
+
+
 def test_signatures_in_another_order(walked, ran):
     """Two entries of one person, their signatures exchanged."""
     lines = lines_of(walked)
