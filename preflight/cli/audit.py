@@ -78,7 +78,12 @@ def _summed(folders: list[Path], roster: Path | None) -> list[Summary]:
 
 
 def _text(sums: Across) -> list[str]:
-    lines = [_record(one) for one in sums.records]
+    from preflight.report.words import count
+
+    lines: list[str] = []
+    for one in sums.records:
+        lines.append(_record(one))
+        lines += [f"  note: {warning}" for warning in one.warnings]
     for previous, names in sums.forks:
         lines.append(f"FORK: {', '.join(names)} all follow {previous}")
     if sums.left_out:
@@ -99,8 +104,8 @@ def _text(sums: Across) -> list[str]:
     for step in failing[:MOST]:
         drill = "DRILL " if step.drill else ""
         lines.append(
-            f"  {drill}{step.step}: {step.no_go} of {step.findings} findings in {step.records} records, "
-            f"waived {step.waived} times ({step.checklist})"
+            f"  {drill}{step.step}: {step.no_go} of {count(step.findings, 'finding')} in "
+            f"{count(step.records, 'record')}, waived {count(step.waived, 'time')} ({step.checklist})"
         )
     if len(failing) > MOST:
         lines.append(f"  and {len(failing) - MOST} more; --json has them all")

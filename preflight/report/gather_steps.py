@@ -15,7 +15,7 @@ from preflight.report.model import Found, PhaseView, StepView, WaiverView
 from preflight.report.replay import Replay
 from preflight.report.telling import bound_text, readings_of, window_text
 from preflight.report.who import Who
-from preflight.report.words import limit_words, number, printed_unit, span
+from preflight.report.words import limit_words, number, printed_unit, span, utc_words
 from preflight.walk.ledger import FINDING_KINDS, Act, Ledger, Ref
 from preflight.walk.state import State
 
@@ -187,9 +187,11 @@ def _how(data: Any) -> str:
     if isinstance(data, kinds.DeferData):
         return f"answer of {data.authority}"
     if isinstance(data, kinds.PaperData):
-        return f"done on the printed list {data.done_at}"
+        return f"done on the printed list {utc_words(data.done_at)}"
     if isinstance(data, kinds.CarryData):
-        return f"taken over from line {data.source.seq} of {data.source.rec}, found {data.found_at}"
+        return (
+            f"taken over from line {data.source.seq} of {data.source.rec}, found {utc_words(data.found_at)}"
+        )
     return "confirmed"
 
 

@@ -7,7 +7,16 @@ from typing import Any
 
 from preflight.readings import Reading
 from preflight.record import kinds
-from preflight.report.words import limit_words, limits_of, margin_of, number, printed_unit, span, value_of
+from preflight.report.words import (
+    limit_words,
+    limits_of,
+    margin_of,
+    number,
+    printed_unit,
+    span,
+    utc_words,
+    value_of,
+)
 from preflight.walk.codec import from_data
 
 AUTH = {
@@ -50,9 +59,9 @@ def window_text(data: kinds.DeferData) -> str:
     """From when until when an authority's answer is valid, "" where it has no window."""
     parts = []
     if data.valid_from is not None:
-        parts.append(f"valid from {data.valid_from}")
+        parts.append(f"valid from {utc_words(data.valid_from)}")
     if data.valid_until is not None:
-        parts.append(f"valid until {data.valid_until}")
+        parts.append(f"valid until {utc_words(data.valid_until)}")
     return ", ".join(parts)
 
 
@@ -105,7 +114,7 @@ def _waive(data: kinds.WaiveData) -> str:
         f"{data.step}: waived line {data.finding}",
         data.reason,
         f"bound: {bound_text(data.bound)}",
-        f"until {data.expires}",
+        f"until {utc_words(data.expires)}",
     )
 
 
@@ -145,13 +154,13 @@ def _poll(data: kinds.PollData) -> str:
 
 def _release(data: kinds.ReleaseData) -> str:
     how = "with go" if data.with_go else "WITHOUT GO"
-    return _joined(f"released {data.released} {how}, the verdict was {data.verdict}", data.reason)
+    return _joined(f"released {utc_words(data.released)} {how}, the verdict was {data.verdict}", data.reason)
 
 
 def _carry(data: kinds.CarryData) -> str:
     source = f"line {data.source.seq} of {data.source.rec}"
     readings = (reading_text(from_data(reading)) for reading in data.readings)
-    return _joined(f"{data.step}: taken over from {source}, found {data.found_at}", *readings)
+    return _joined(f"{data.step}: taken over from {source}, found {utc_words(data.found_at)}", *readings)
 
 
 def _correct(data: kinds.CorrectData) -> str:
@@ -165,7 +174,7 @@ def _clock(data: kinds.ClockData) -> str:
 
 
 def _paper(data: kinds.PaperData) -> str:
-    return _joined(f"{data.step}: {data.outcome}, done on paper {data.done_at}", data.response)
+    return _joined(f"{data.step}: {data.outcome}, done on paper {utc_words(data.done_at)}", data.response)
 
 
 def _close(data: kinds.CloseData) -> str:

@@ -107,6 +107,11 @@ def judged_words(reading: Reading) -> str:
     return {True: "within", False: "OUTSIDE", None: ""}[reading.within]
 
 
+def utc_words(utc: str) -> str:
+    """A time as a record keeps it, for people."""
+    return f"{utc[:10]} {utc[11:19]} UTC"
+
+
 def span(seconds: float) -> str:
     """A rough span: "45 s", "45 min", "3.5 h", "12 days"."""
     for size, unit, until in ((1, "s", 120), (60, "min", 7200), (3600, "h", 172_800)):

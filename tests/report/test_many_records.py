@@ -179,9 +179,20 @@ def test_the_command_says_who_waived_what_and_ends_as_the_worst(
     assert "Ines Example (ines) waived line: short flight" in told
     assert "line: 1 of 2 findings in 2 records" in told
     assert "balloon.neck_lift" in told
+    assert "note:" not in told
     (walk.recorder.folder / "flight.toml").write_bytes(b"")
     assert run(crew.logs) == 1
     assert "left out of what follows" in capsys.readouterr().out
+
+
+def test_the_command_shows_what_each_record_has_to_be_told_of(
+    scenes: Any, crew: Crew, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first, _ = scenes.without_go()
+    assert run(crew.logs) == 3
+    told = capsys.readouterr().out
+    assert f"  note: goes on from {first.name}, which is sealed\n" in told
+    assert "  note: RELEASED WITHOUT GO: the line tore in a gust\n" in told
 
 
 @pytest.mark.parametrize("name", ["", "nowhere"])
