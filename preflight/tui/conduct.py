@@ -19,6 +19,7 @@ from preflight.tui.draw.scene import Notice, Running
 from preflight.tui.forms import of_count, of_step
 from preflight.tui.forms.form import Answers, Form
 from preflight.tui.found_records import Unfinished
+from preflight.tui.interruption import back_again, passed_over
 from preflight.tui.keys import BY_NAME
 from preflight.tui.places import Place, ordinary, place_of, settled
 from preflight.tui.runner import Done, Report
@@ -115,9 +116,12 @@ class Conduct:
         acted_at, before = scene.place, settled(scene.view.state, scene.place)
         view = await self.wait(future, busy)
         place = self.app.seen.place
-        if place == acted_at and settled(view.state, place) and not before:
-            place = place_of(view.state.next)
-        self.app.change(view=view, place=place, selected=None, notice=None)
+        notice = None
+        if settled(view.state, acted_at) and not before:
+            notice = passed_over(view, acted_at)
+            if place == acted_at:
+                place = place_of(view.state.next)
+        self.app.change(view=view, place=place, selected=None, notice=notice)
         self.app.reckon()
 
     def choose(self, number: int) -> None:
@@ -332,6 +336,7 @@ class Conduct:
             view = await self.wait(future, "reading the record")
         else:
             view = await self.wait(self.session.begin(person))
-        self.app.change(view=view, place=place_of(view.state.next), selected=None, notice=None)
+        notice = back_again(view) if chosen is not None and chosen.kind == "interrupted" else None
+        self.app.change(view=view, place=place_of(view.state.next), selected=None, notice=notice)
         self.app.reckon()
         self.app.to_walk()

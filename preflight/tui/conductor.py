@@ -13,6 +13,7 @@ from preflight.tui.dialogs.sealed import Sealed
 from preflight.tui.dialogs.tell import Page, Sure
 from preflight.tui.forms import of_count, of_earlier, of_step
 from preflight.tui.forms.form import Answers, Form
+from preflight.tui.interruption import passed_over
 from preflight.tui.places import Place, beside, place_of
 from preflight.tui.session import STOP_WAIT, Session
 
@@ -99,7 +100,10 @@ class Conductor(Conduct):
     async def do_begin(self) -> None:
         scene = self.app.seen
         phase = scene.view.book.phase_of.get(scene.place.name)
-        await self.ask(of_count.begin_phase(scene.view, phase.id if phase else scene.place.name))
+        phase_id = phase.id if phase else scene.place.name
+        if await self.ask(of_count.begin_phase(scene.view, phase_id)):
+            first = Place("step", scene.view.book.phases[phase_id].step[0].id)
+            self.app.change(notice=passed_over(self.app.seen.view, first))
 
     async def do_poll(self) -> None:
         while await self.ask(of_count.poll(self.app.seen.view, self._gate())):

@@ -10,10 +10,10 @@ from preflight.tui.draw.head import phase_mark
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.step import step_blocks
 from preflight.tui.draw.text import Block, badge, fit, fitted, labelled, row, say
+from preflight.tui.interruption import before_of
 from preflight.tui.marks import ALERT, CAUTION, OUTCOMES, VERDICTS
-from preflight.tui.places import Place, ordinary, place_of
+from preflight.tui.places import ordinary, place_of
 from preflight.tui.view import View
-from preflight.walk.ledger import FINDING_KINDS
 
 
 def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:
@@ -58,16 +58,6 @@ def prompt_line(scene: Scene, width: int) -> Content:
         if line.cell_length + hint.cell_length <= width:
             line = row(line, hint)
     return fitted(line, width)
-
-
-def before_of(view: View, place: Place) -> str | None:
-    """The step that something was found for last, other than the one shown."""
-    for act in reversed(view.acts):
-        name = getattr(act.data, "step", None)
-        shown = place.kind == "step" and place.name == name
-        if act.entry.kind in FINDING_KINDS and name in view.state.steps and not shown:
-            return str(name)
-    return None
 
 
 def before_line(scene: Scene, width: int) -> Content:
