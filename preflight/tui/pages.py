@@ -59,19 +59,19 @@ def notice(view: View, folder: Path) -> Text:
 def help_page() -> Text:
     """Every key on one screen, two columns, and the marks."""
     head = [
-        ("Enter", "the step's own act"),
-        ("1-9", "choose a person; Enter signs"),
-        ("Ctrl+P", "search acts and steps"),
+        ("Enter", "The step's own act; 1-9 who signs"),
+        ("Ctrl+P", "Search acts and steps"),
+        ("← →", "The step before, the step after"),
     ]
-    pairs = head + [(key.shown, key.help) for key in KEYS]
+    pairs = head + [(key.shown, key.help) for key in KEYS if key.name not in ("back", "on")]
     half = (len(pairs) + 1) // 2
     lines = []
     for n in range(half):
         right = pairs[n + half] if n + half < len(pairs) else ("", "")
         lines.append(row(_pair(pairs[n]), _pair(right)))
-    marks = [badge(mark) for mark in OUTCOMES.values()]
-    lines.append(Content(" ").join(marks))
-    lines.append(row("verdict at a gate: ", Content(" ").join([badge(mark) for mark in VERDICTS.values()])))
+    # A verdict's go and no-go look as a step's do.
+    marks = {mark.text: mark for mark in (*OUTCOMES.values(), *VERDICTS.values())}
+    lines.append(Content(" ").join([badge(mark) for mark in marks.values()]))
     return "Help: keys and marks", lines
 
 

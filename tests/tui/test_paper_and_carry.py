@@ -484,4 +484,20 @@ def test_every_act_has_a_key_of_its_own_a_word_and_a_place_on_the_help_page() ->
     assert len({key.key for key in KEYS}) == len(KEYS)
     names = {key.name for key in KEYS}
     assert {"paper", "take_over", "mirror", "correct", "replan", "scrub", "power", "waive"} <= names
-    assert all(len(key.help) <= 31 for key in KEYS)
+    assert all(len(key.help) <= 30 for key in KEYS)
+
+
+def test_the_help_is_one_screen_at_80_by_24(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        await driver.press("question_mark")
+        await driver.until(lambda: "Help: keys" in driver.text())
+        await driver.pilot.pause()
+        text = driver.text()
+        assert not driver.app.screen.query_one("#text").show_vertical_scrollbar
+        for key in KEYS:
+            assert key.help in text or key.name in ("back", "on"), key
+        for mark in ("OPEN", "NOT APPLICABLE", "STALE", "HOLD"):
+            assert mark in text, mark
+
+    stage.drive(story)

@@ -9,7 +9,6 @@ from preflight.errors import Refused
 from preflight.report.telling import readings_of
 from preflight.tui import words
 from preflight.tui.forms.form import WHO, Answers, Field, Form, Missing
-from preflight.tui.times import FORM
 from preflight.tui.view import View
 from preflight.walk.acts import Walk
 from preflight.walk.carry import Offer, carry
@@ -65,7 +64,7 @@ def paper(step: StepState) -> Form:
         title=f"From the printed list: {step.step.id}",
         about=(
             clean(step.step.challenge, limit=200),
-            f"Time: {FORM}, the nearest; with its day if it is longer ago.",
+            "Time: 20:30 on the site's clock or 08:30Z in UTC; before it the day, if it is longer ago.",
             "It counts once a second person has signed it: here, or afterwards by number and Enter.",
         ),
         caution=clean(step.step.caution, limit=200),
