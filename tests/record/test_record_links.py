@@ -123,3 +123,12 @@ def test_a_record_that_went_on_after_storage_trouble_is_not_the_one_that_was_fol
     link = check_link(follow(making, recorder.folder, "two", "storage", recorder.hashes[-3]))
     assert link.state == "broken"
     assert "went on by 2" in link.text
+
+
+@pytest.mark.parametrize("why", ["handover", "after-release", "new-flight"])
+def test_only_a_failed_device_ends_a_record_before_its_last_line(making, why):
+    recorder = making.begin(rec="first")
+    making.fill(recorder)
+    recorder.close()
+    follow(making, recorder.folder, "second", why, recorder.hashes[3])
+    assert Beside(making.logs).stopped_at(recorder.rec) is None
