@@ -331,12 +331,13 @@ class Conduct:
         elif person is None:
             raise Refused("Choose who opens the record: their number, then Enter.")
         elif chosen is not None:
-            why = "new-flight" if chosen.kind == "scrubbed" else "after-release"
+            why = {"scrubbed": "new-flight", "handover": "handover"}.get(chosen.kind, "after-release")
             future = self.session.follow(chosen.folder, person, why)
             view = await self.wait(future, "reading the record")
         else:
             view = await self.wait(self.session.begin(person))
-        notice = back_again(view) if chosen is not None and chosen.kind == "interrupted" else None
+        again = chosen is not None and chosen.kind in ("interrupted", "handover")
+        notice = back_again(view) if again else None
         self.app.change(view=view, place=place_of(view.state.next), selected=None, notice=notice)
         self.app.reckon()
         self.app.to_walk()

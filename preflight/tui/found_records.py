@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
@@ -21,13 +21,14 @@ from preflight.walk.state import state_at
 class Unfinished:
     """A record that can be gone on with.
 
-    `kind` is "interrupted", or "sealed" where its walk goes on in a following record, or "scrubbed" where a
-    new attempt can take steps over from it: `next` names those steps then. `same` says whether
-    its flight file, checklist and roster are those that lie here now.
+    `kind` is "interrupted"; or "handover", the same record taken over from another laptop by one that follows
+    it; or "sealed" where its walk goes on in a following record; or "scrubbed" where a new attempt can take
+    steps over from it: `next` names those steps then. `same` says whether its flight file, checklist and
+    roster are those that lie here now.
     """
 
     folder: Path
-    kind: Literal["interrupted", "sealed", "scrubbed"]
+    kind: Literal["interrupted", "handover", "sealed", "scrubbed"]
     same: bool
     last: datetime
     entries: int
@@ -35,10 +36,11 @@ class Unfinished:
     drill: bool
 
 
-def unfinished(logs: Path, sources: Sources) -> tuple[Unfinished, ...]:
+def unfinished(logs: Path, sources: Sources, boot: str | None = None) -> tuple[Unfinished, ...]:
     """Records below `logs` of the flight that `sources` names and that are not over, the latest first.
 
-    A record that can't be read is left out: it can't be gone on with.
+    A record that can't be read is left out: it can't be gone on with. One that was not written since this
+    machine's start, whose id is `boot`, may come from another laptop.
     """
     name = parse_flight(sources.flight, "flight file").flight.name
     found = []
@@ -53,6 +55,8 @@ def unfinished(logs: Path, sources: Sources) -> tuple[Unfinished, ...]:
                 item = _judge(files, sources)
                 if item is not None:
                     found.append(item)
+                    if item.kind == "interrupted" and boot not in (None, files.entries[-1].clk.boot):
+                        found.append(replace(item, kind="handover"))
         except PreflightError:
             continue
     return tuple(sorted(found, key=lambda item: item.last, reverse=True))

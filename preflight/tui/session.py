@@ -96,7 +96,7 @@ class Session:
 
     def unfinished(self) -> Future[tuple[Unfinished, ...]]:
         """Records of this flight that can be gone on with."""
-        return self._writer.submit(unfinished, self.logs, self.sources)
+        return self._writer.submit(unfinished, self.logs, self.sources, self.clock.now().boot)
 
     def _look(self) -> View:
         record = None

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from record_making import lines_of
 from screen_driving import Driver, Stage
+
+from preflight.walk.proof import prove
 
 
 async def to_step(driver: Driver, name: str) -> None:
@@ -179,3 +182,71 @@ class TestCompleting:
             assert driver.entries == before
 
         stage.drive(story)
+
+
+class TestHandover:
+    def test_another_laptop_takes_the_walk_over_in_a_record_that_follows(self, stage: Stage) -> None:
+        async def first(driver: Driver) -> None:
+            assert "another laptop" not in driver.text()
+            await driver.begin()
+            await driver.sign("omar")
+
+        stage.drive(first)
+        (before,) = stage.logs.iterdir()
+        lines = lines_of(before)
+        stage.clock.boot = "the other laptop"
+        stage.clock.forward(minutes=9)
+
+        async def story(driver: Driver) -> None:
+            assert f"▶ Go on with {before.name}" in driver.text()
+            assert f"Take over from another laptop: {before.name}" in driver.text()
+            await driver.unlock("ines", "omar")
+            await driver.press("1", "down", "enter")
+            await driver.at("step", "logger")
+            assert driver.app.seen.view.record.rec != before.name
+            assert "Back again" in driver.text()
+            assert "before: ● GO battery" in driver.said()
+            await driver.run_check()
+            await driver.sign("omar")
+
+        stage.drive(story)
+        assert lines_of(before) == lines
+        (after,) = set(stage.logs.iterdir()) - {before}
+        found = prove(after).found
+        assert (found.state, found.first_bad) == ("unsealed", None)
+        assert f"follows {before.name} (handover)" in found.warnings
+
+    def test_of_more_records_than_fit_the_one_chosen_is_in_view(self, stage: Stage) -> None:
+        async def one(driver: Driver) -> None:
+            await driver.begin()
+
+        for _ in range(4):
+            stage.drive(one)
+            stage.clock.forward(minutes=1)
+        stage.clock.boot = "the other laptop"
+
+        async def story(driver: Driver) -> None:
+            for _ in range(9):
+                assert "▶" in driver.text()
+                assert "local rules and the competent person decide" in driver.text()
+                await driver.key("down")
+            assert "▶ Begin a new record" in driver.text()
+            assert len(driver.app.screen.found) == 8
+
+        stage.drive(story)
+
+    def test_after_a_restart_of_the_same_laptop_the_record_itself_goes_on(self, stage: Stage) -> None:
+        async def first(driver: Driver) -> None:
+            await driver.begin()
+
+        stage.drive(first)
+        stage.clock.boot = "started again"
+        stage.clock.forward(minutes=2)
+
+        async def story(driver: Driver) -> None:
+            await driver.press("enter")
+            await driver.until(lambda: driver.app.seen.view.record is not None)
+            assert driver.app.seen.view.acts[-1].entry.kind == "resume"
+
+        stage.drive(story)
+        assert len(list(stage.logs.iterdir())) == 1

@@ -86,15 +86,20 @@ class ArrivalScreen(Screen[None]):
             "release", say(f"planned {when}, {words.countdown(planned - view.state.now.at)}"), width
         )
         lines.append(Content(""))
+        advice = say("   The tool advises a crew; local rules and the competent person decide.", "$quiet")
+        return [*lines, *self._choice_lines(scene, width, height - len(lines) - 2), Content(""), advice]
+
+    def _choice_lines(self, scene: Scene, width: int, height: int) -> list[Content]:
+        """The choices, as many as fit, the one chosen among them."""
+        blocks = []
         for n, (title, about) in enumerate(self._choices(scene)):
             mark, style = ("▶ ", "bold $lead") if n == self.at else ("  ", "bold")
-            lines.append(row("   ", say(f"{mark}{title}", style, limit=200)))
-            lines += [row("        ", line) for line in say(about, "$quiet", limit=400).wrap(width - 10)]
-        lines.append(Content(""))
-        lines.append(
-            say("   The tool advises a crew; local rules and the competent person decide.", "$quiet")
-        )
-        return lines
+            block = [row("   ", say(f"{mark}{title}", style, limit=200))]
+            block += [row("        ", line) for line in say(about, "$quiet", limit=400).wrap(width - 10)]
+            blocks.append(block)
+        end = sum(len(block) for block in blocks[: self.at + 1])
+        start = max(0, end - height)
+        return [line for block in blocks for line in block][start : start + height]
 
     def _choices(self, scene: Scene) -> list[tuple[str, str]]:
         view = scene.view
@@ -108,6 +113,9 @@ class ArrivalScreen(Screen[None]):
             )
             if not item.same:
                 about += ". Files here were changed since: it goes on with the copies that it keeps"
+            if item.kind == "handover":
+                verb = "Take over from another laptop:"
+                about = "the walk goes on in a record that follows it; the other laptop's is left as it is"
             if item.kind == "scrubbed":
                 verb = "Begin a new attempt after"
                 about = (
