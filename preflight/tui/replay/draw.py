@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from textual.content import Content
 
-from preflight.clean import clean
 from preflight.tui import words
 from preflight.tui.draw.call import before_line, call_blocks
 from preflight.tui.draw.scene import Scene
@@ -51,7 +50,7 @@ def strip_lines(scene: Scene, width: int, height: int) -> list[Content]:
     here = next(n for n, line in enumerate(shown.lines) if line.here)
     start = max(0, min(here - room // 2, len(shown.lines) - room))
     kinds = max(len(line.kind) for line in shown.lines)
-    names = min(16, max(len(line.who) for line in shown.lines))
+    names = min(16, max(say(line.who, limit=60).cell_length for line in shown.lines))
     lines = [_entry_line(line, kinds, names, width) for line in shown.lines[start : start + room]]
     lines += [Content("")] * (room - len(lines))
     return lines + changed_lines(shown, width, height - room)
@@ -59,15 +58,10 @@ def strip_lines(scene: Scene, width: int, height: int) -> list[Content]:
 
 def _entry_line(line: Line, kinds: int, names: int, width: int) -> Content:
     seq = "" if line.seq is None else f"#{line.seq}"
-    head = f"{seq:>6}  {words.utc_s(line.at)}  {line.kind:{kinds}}  {_cut(line.who, names):{names}}  "
-    mark = "▶" if line.here else " "
-    text = fitted(row(mark, say(head), say(line.text, limit=400)), width)
+    head = f"{'▶' if line.here else ' '}{seq:>6}  {words.utc_s(line.at)}  {line.kind:{kinds}}  "
+    who = fitted(say(line.who, limit=60), names)
+    text = fitted(row(head, who, "  ", say(line.text, limit=400)), width)
     return Content.styled(text.plain, "reverse") if line.here else text
-
-
-def _cut(name: str, room: int) -> str:
-    name = clean(name, limit=60)
-    return name if len(name) <= room else f"{name[: room - 1]}…"
 
 
 def changed_lines(shown: Shown, width: int, height: int) -> list[Content]:
