@@ -12,10 +12,11 @@ from textual.worker import Worker
 
 from preflight.clean import clean
 from preflight.errors import PreflightError, Refused
+from preflight.readings import Progress
 from preflight.record.store import WriterStoppedError
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.dialogs.sealed import Sealed
-from preflight.tui.draw.scene import Notice, Running
+from preflight.tui.draw.scene import Kept, Notice, Running
 from preflight.tui.forms import of_count, of_step
 from preflight.tui.forms.form import Answers, Form
 from preflight.tui.found_records import Unfinished
@@ -277,16 +278,19 @@ class Conduct:
             on_done=self.app.finished,
         )
         title = clean(runner.check.title, limit=80)
-        self.app.change(running=Running(step_id, title, by_itself=by_itself), notice=None)
+        self.app.change(running=Running(step_id, title, by_itself=by_itself), notice=None, kept=None)
 
     def reported(self, report: Report) -> None:
         """Progress of the check that runs."""
         runner = self.session.runner
         running = self.app.seen.running
-        if runner is not None and runner.number == report.run and running is not None:
-            self.app.change(running=self._now_running(report.progress))
+        if runner is None or runner.number != report.run:
+            return
+        progress = runner.fetch()
+        if running is not None:
+            self.app.change(running=self._now_running(progress))
 
-    def _now_running(self, progress: Any = None) -> Running | None:
+    def _now_running(self, progress: Progress | None = None) -> Running | None:
         runner, running = self.session.runner, self.app.seen.running
         if runner is None or running is None:
             return None
@@ -297,6 +301,7 @@ class Conduct:
             runner.seconds,
             runner.stopping,
             running.by_itself,
+            runner.quiet,
         )
 
     def keep_time(self) -> None:
@@ -309,8 +314,12 @@ class Conduct:
         entered = self.session.entered(done)
         if entered is None:
             return
-        running = self.app.seen.running
-        self.app.change(running=None)
+        scene = self.app.seen
+        running = scene.running
+        kept = None
+        if running is not None and done.progress is not None and scene.place.name == running.step_id:
+            kept = Kept(running.step_id, done.progress, done.finding.outcome)
+        self.app.change(running=None, kept=kept)
         view = await self.wait(entered)
         self.app.change(view=view)
         self.app.reckon()

@@ -1,4 +1,8 @@
-"""A check at work on a thread of its own, so that a blocked port never blocks the screen."""
+"""A check at work on a thread of its own, so that a blocked port never blocks the screen.
+
+A report never waits and is never queued: there is one place for the latest, and as long as the screen has not
+fetched it, what comes after it takes that place.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +16,7 @@ from dataclasses import dataclass, replace
 from msgspec import structs
 
 from preflight.checks.base import Check, Context, run_check
+from preflight.checks.live_trend import Trend
 from preflight.clean import clean
 from preflight.readings import Finding, Progress
 
@@ -27,18 +32,18 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Progress of run number `run`; a report of a run that is over is ignored by its number."""
+    """Run number `run` has progress to be fetched; that of a run that is over is ignored by its number."""
 
     run: int
-    progress: Progress
 
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """The end of run number `run`."""
+    """The end of run number `run`; `progress` is the last that it told."""
 
     run: int
     finding: Finding
+    progress: Progress | None = None
 
 
 class Runner:
@@ -63,11 +68,16 @@ class Runner:
         self._on_report = on_report
         self._on_done = on_done
         self._told = 0.0
+        self._heard = self.began
+        self._latest: Progress | None = None
+        self._unshown: Progress | None = None
+        self._waiting = False  # a report is on its way and was not fetched yet
+        self._trend = Trend(context)
         self._thread = threading.Thread(target=self._run, name=f"check {check.name}", daemon=True)
 
     def start(self) -> None:
         """Begin on the thread."""
-        self.began = time.monotonic()
+        self.began = self._heard = time.monotonic()
         self._thread.start()
 
     def stop(self) -> None:
@@ -82,6 +92,16 @@ class Runner:
     def seconds(self) -> float:
         """How long it has been running."""
         return time.monotonic() - self.began
+
+    @property
+    def quiet(self) -> float:
+        """Seconds since the check told anything: a card that stalls, a port that waits."""
+        return time.monotonic() - self._heard
+
+    def fetch(self) -> Progress | None:
+        """The latest progress; the next report may come."""
+        self._waiting = False
+        return self._latest
 
     def join(self, timeout: float) -> bool:
         """Wait for the end; whether it came in time."""
@@ -98,11 +118,22 @@ class Runner:
             finding = Finding(check=self.check.name, outcome="open", remarks=(remark,))
         # A record takes no remark beyond its limit: a long one is cut, the finding is not lost.
         remarks = tuple(clean(remark, limit=LONGEST) for remark in finding.remarks)
-        self.done = Done(self.number, structs.replace(finding, remarks=remarks))
+        self.done = Done(self.number, structs.replace(finding, remarks=remarks), self._last())
         self._on_done(self.done)
 
     def _progress(self, progress: Progress) -> None:
-        now = time.monotonic()
-        if now - self._told >= EVERY:
-            self._told = now
-            self._on_report(Report(self.number, progress))
+        now = self._heard = time.monotonic()
+        self._trend.took(progress)
+        if now - self._told < EVERY or self._waiting:
+            self._unshown = progress
+            return
+        self._told = now
+        self._latest, self._unshown = self._trend.shown(progress), None
+        self._waiting = True
+        self._on_report(Report(self.number))
+
+    def _last(self) -> Progress | None:
+        """What was told last, shown or not."""
+        if self._unshown is not None:
+            self._latest = self._trend.shown(self._unshown)
+        return self._latest

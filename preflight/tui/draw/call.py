@@ -7,6 +7,7 @@ from textual.content import Content
 from preflight.clean import clean
 from preflight.tui import words
 from preflight.tui.draw.head import phase_mark
+from preflight.tui.draw.live import with_live
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.step import step_blocks
 from preflight.tui.draw.text import Block, badge, fit, fitted, labelled, row, say
@@ -21,6 +22,7 @@ def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:
     prompt = prompt_line(scene, width)
     before = before_line(scene, width)
     blocks = step_blocks(scene, width) if scene.place.kind == "step" else call_blocks(scene, width)
+    blocks = with_live(scene, blocks, width, height - 3)
     body = _airy(blocks, height - 3) or fit(blocks, height - 3, width)
     body += [Content("")] * (height - 3 - len(body))
     rule = Content.styled("─" * width, "$rule")

@@ -12,7 +12,11 @@ from preflight.tui.view import Extra, View
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """A check at work. `seconds` is how long it has been, `by_itself` true for a computed check's rerun."""
+    """A check at work.
+
+    `seconds` is how long it has been, `quiet` how long it has told nothing, `by_itself` true for a computed
+    check's rerun.
+    """
 
     step_id: str
     title: str
@@ -20,6 +24,16 @@ class Running:
     seconds: float = 0.0
     stopping: bool = False
     by_itself: bool = False
+    quiet: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The last picture of a check that is over; it stays until the crew leaves its step."""
+
+    step_id: str
+    progress: Progress
+    outcome: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +49,7 @@ class Notice:
 class Scene:
     """What is seen now: the view, where the crew stands in it, who is chosen, what runs, what was said.
 
-    `busy` names work that takes longer than a moment.
+    `busy` names work that takes longer than a moment; `bell` is whether alarms ring.
     """
 
     view: View
@@ -45,7 +59,23 @@ class Scene:
     running: Running | None = None
     notice: Notice | None = None
     busy: str = ""
+    bell: bool = True
+    kept: Kept | None = None
+
+    @property
+    def live(self) -> Progress | None:
+        """What there is to see live at the step that is shown: of the check at work here, or of the last."""
+        if self.place.kind != "step":
+            return None
+        running, kept = self.running, self.kept
+        if running is not None and running.step_id == self.place.name:
+            progress = running.progress
+        else:
+            progress = kept.progress if kept is not None and kept.step_id == self.place.name else None
+        return progress if progress is not None and (progress.live or progress.readings) else None
 
     def with_(self, **changes: Any) -> Scene:
-        """A copy with some parts changed."""
+        """A copy with some parts changed; the last picture of a check does not outlast its place."""
+        if changes.get("place", self.place) != self.place:
+            changes.setdefault("kept", None)
         return replace(self, **changes)

@@ -10,13 +10,16 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.readings import Reading
 from preflight.tui import words
-from preflight.tui.draw.scale import name_width, progress_line, reading_line
+from preflight.tui.draw.scale import bounds, name_width, progress_line, reading_line
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import LABEL, Block, apart, badge, labelled, row, say
 from preflight.tui.marks import CAUTION, OUTCOMES
 from preflight.tui.view import View
 from preflight.walk.ledger import Act, FindingLog
 from preflight.walk.state import StepState, witness_required
+
+QUIET = 2.5
+"""Seconds without anything new from a check after which that is said."""
 
 
 def check_of(step: StepState) -> Check | None:
@@ -92,10 +95,14 @@ def _progress_blocks(scene: Scene, width: int) -> list[Block]:
     if running.stopping:
         text = f"stopping, the line is put back — {text}"
     fraction = progress.fraction if progress is not None else None
+    if running.quiet >= QUIET:
+        text = f"{text} · nothing new for {running.quiet:.0f} s"
     line = progress_line(text, fraction, running.seconds, width - LABEL)
     blocks = [Block([row(Content.styled(f"{'working':>{LABEL - 2}}  ", "bold $lead"), line)], 9)]
-    if progress is not None and progress.reading is not None:
-        reading = reading_line(progress.reading, width - LABEL)
+    shown = progress.reading if progress is not None and not progress.readings else None
+    # A number that has no limit says no more than its strip.
+    if progress is not None and shown is not None and (not progress.live or bounds(shown) is not None):
+        reading = reading_line(shown, width - LABEL)
         blocks.append(Block([row(Content.styled(f"{'live':>{LABEL - 2}}  ", "$quiet"), reading)], 8))
     return blocks
 
