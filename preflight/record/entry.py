@@ -118,8 +118,7 @@ def _data_decoder(kind: str) -> msgspec.json.Decoder[Any]:
 
 def format_utc(at: datetime) -> str:
     """RFC 3339 UTC with milliseconds (cut, not rounded) and Z."""
-    at = at.astimezone(UTC)
-    return f"{at.year:04d}{at:-%m-%dT%H:%M:%S}.{at.microsecond // 1000:03d}Z"
+    return at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def parse_utc(text: str) -> datetime:
@@ -154,7 +153,7 @@ def canonical_entry(entry: Entry) -> bytes:
         quick = _encode_sorted(entry)
     except UnicodeEncodeError as error:
         raise RecordError(f"an entry cannot hold this: {error}") from None
-    return canonical(entry) if _HIGH.search(quick) else quick
+    return quick if quick.isascii() or not _HIGH.search(quick) else canonical(entry)
 
 
 def _refuse_floats(value: object) -> None:
@@ -178,11 +177,11 @@ def shaped(kind: str, data: Struct | dict[str, Any]) -> Struct:
         raise RecordError(f'"{clean(kind, limit=40)}" is not a kind of entry')
     if isinstance(data, Struct) and type(data) is not KINDS[kind]:
         raise RecordError(f"{type(data).__name__} is not the data of a {kind} entry")
+    plain = msgspec.to_builtins(data)
     try:
-        plain = msgspec.to_builtins(data)
-        _refuse_floats(plain)
         made: Struct = msgspec.convert(plain, KINDS[kind])
     except msgspec.ValidationError as error:
+        _refuse_floats(plain)
         raise RecordError(f"{kind} entry: {fault_in_words(error)}") from None
     return made
 
