@@ -15,6 +15,7 @@ from preflight.tui.forms import of_count, of_earlier, of_step
 from preflight.tui.forms.form import Answers, Form
 from preflight.tui.interruption import passed_over
 from preflight.tui.places import Place, beside, place_of
+from preflight.tui.screens.live import LiveScreen
 from preflight.tui.session import STOP_WAIT, Session
 
 
@@ -158,6 +159,9 @@ class Conductor(Conduct):
         if place is not None:
             self.go(place)
 
+        """What there is to see live, from where the same key leads to the step in words; else that."""
+        if self.app.seen.live is not None and await self.app.push_screen_wait(LiveScreen()) != "full":
+            return
     async def do_full(self) -> None:
         await self.app.push_screen_wait(Page(*pages.in_full(self.app.seen)))
 

@@ -85,9 +85,13 @@ def stream_lines(stream: Stream, width: int, height: int) -> list[Content]:
 def history_lines(stream: Stream, width: int) -> list[Content]:
     """Every line that was kept, each with what is wrong with it."""
     out: list[Content] = []
+    told: set[str] = set()
     for line in stream.lines:
         out.append(row(" ", line_content(line, width - 2)))
-        out += [row("   ", each) for each in why_lines(line, width - 4, most=8)]
+        why = {each.why for each in line.bad}
+        if why != told:  # of lines that are wrong in the same way the first says why
+            out += [row("   ", each) for each in why_lines(line, width - 4, most=8)]
+        told = why if line.kind != "passed" else told
     if stream.rest:
         out.append(row(" ", _rest(stream, width - 2)))
     return out

@@ -147,7 +147,7 @@ class _Strip:
         if found is None:
             return say("".join(cells), "$quiet", limit=self.width)
         at, value = found
-        what = "lowest" if self.trace.fold == "least" else "longest" if self.trace.unit == "ms" else "most"
+        what = "lowest" if self.trace.fold == "least" else "longest" if self.trace.steep else "most"
         bad = self.outside(value)
         text = f"▲ {what} {words.quantity(float(f'{value:.3g}'), self.trace.unit)}"
         text = f"▲{OUTSIDE}{text[1:]}" if bad else text
@@ -172,7 +172,7 @@ def _ends(trace: Trace, columns: Sequence[float]) -> tuple[float, float]:
     if trace.steep:
         high = max(high * 1.5, 1e-3)
         return max(high / 10**_DECADES, 1e-6), high
-    if low > 0 and low > 0.7 * high:
+    if low > 0 and low > 0.7 * high and trace.declared is None:
         # Voltages: what moves is a small part of what there is.
         room = (high - low) or abs(high) * 0.1
         return low - 0.6 * room, high + 0.3 * room
