@@ -10,6 +10,8 @@ from small_flight import PASSPHRASE, START, Crew, go, margin
 from preflight.errors import Refused
 from preflight.record import kinds
 from preflight.record.store import Recorder
+from preflight.report.gather import gather
+from preflight.report.html import to_html
 from preflight.walk import opening, rules
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Ref
@@ -167,3 +169,18 @@ class TestCorrectionsOfAnEarlierRecord:
         line = (walk.recorder.folder / "record.jsonl").read_bytes().splitlines()[-1]
         assert b'"data":{"of":6,"reason":"the cable is long"}' in line, line
         assert act.data.rec is None
+
+
+def test_the_report_shows_a_waiver_withdrawn_after_the_handover_as_struck(crew: Crew) -> None:
+    walk = TestCorrectionsOfAnEarlierRecord().waived(crew)
+    waiver = walk.ledger.acts[-1].ref
+    other = handed_over(crew, walk)
+    other.correct(waiver, "ines", "the cable is long")
+    other.recorder.close()
+    report = gather(other.recorder.folder, clock=crew.clock)
+    (shown,) = report.waivers
+    assert shown.struck is not None
+    assert shown.struck.reason == "the cable is long"
+    assert report.headline.verdict == "no-go"
+    assert any(line.text == f"line 6 of {waiver.rec} struck: the cable is long" for line in report.entries)
+    assert "STRUCK" in to_html(report).upper()
