@@ -296,6 +296,39 @@ def test_a_drill_says_so_at_every_moment(stage: Stage, size: tuple[int, int]) ->
     replay(stage, flown.records[0], story, size)
 
 
+class TestStorageTrouble:
+    def test_what_a_failing_device_kept_beyond_what_counted_is_no_moment(self, stage: Stage) -> None:
+        flown = Flown(stage)
+        walk = flown.walk
+        flown.did(walk.ledger.acts[-1])
+        flown.did(walk.confirm("battery", "omar", "8.1 V"))
+        counted = walk.recorder.head
+        walk.hold("never acknowledged", "omar")
+        walk.recorder.close()
+        flown.walk = opening.follow(
+            flown.records[0],
+            why="storage",
+            keyring=flown.keyring,
+            person="ines",
+            clock=flown.clock,
+            head=counted,
+        )
+        flown.did(flown.walk.ledger.acts[-1])
+        flown.did(flown.walk.found("logger", go("logger-response")))
+        flown.walk.recorder.close()
+
+        async def story(driver: Driver) -> None:
+            await press(driver, "home")
+            seen = [shown(driver)]
+            while spot(driver).entry < 4:
+                await press(driver, "right")
+                seen.append(shown(driver))
+            assert seen == flown.stood
+            assert "never acknowledged" not in driver.text()
+
+        replay(stage, flown.records[0], story)
+
+
 class TestRecordsThatAreNotWhole:
     def test_up_to_the_first_bad_line_and_says_so(self, stage: Stage, flown: Flown) -> None:
         first = flown.records[0]
