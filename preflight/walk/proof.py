@@ -137,7 +137,7 @@ def _with_carried(folder: Path, found: Verification, roster: Roster | None, besi
         fault = carried_fault(folder, found.entries)
     except PreflightError as error:
         return msgspec.structs.replace(found, state="bad", why=str(error))
-    except (ValueError, OverflowError):
+    except (ValueError, ArithmeticError):
         why = f"a time or a number in {source}, which steps were taken over from, can't be"
         return msgspec.structs.replace(found, state="bad", why=why)
     if fault is None:
@@ -190,7 +190,7 @@ def _recompute(folder: Path, good: tuple[Entry, ...]) -> Audit:
 def _reckoned(folder: Path, entries: tuple[Entry, ...]) -> Audit | None:
     try:
         return recompute(folder, entries)
-    except (ValueError, OverflowError):
+    except (ValueError, ArithmeticError):
         return None
 
 

@@ -12,12 +12,13 @@ from typing import Any
 
 from preflight.clean import clean
 from preflight.config.checklist import Step
+from preflight.names import UNITS
 from preflight.readings import Reading, decimal_text
 from preflight.record import kinds
 from preflight.walk import codec
 from preflight.walk.ledger import Ledger
 from preflight.walk.limits import Limits, limits_for
-from preflight.walk.measuring import measured, paper_reading, weighed
+from preflight.walk.measuring import measured, paper_reading, reads_of, weighed
 from preflight.walk.opening import TOOL
 
 SAME = 1e-6
@@ -37,7 +38,7 @@ def miscounted(ledger: Ledger, data: Any) -> str | None:
     else:
         given = codec.from_data(data.readings[0])
         weighs = paper_reading(step, given, _limits(given))
-        follows = weighs == given and weighed(step, given)[0] == data.outcome
+        follows = weighs == given and weighed(step, given)[0] == data.outcome and data.reads == reads_of(step)
     if not follows:
         return f"the measurement of {data.step} does not follow from its values"
     if _tool(ledger) == TOOL and (wrong := _other_limits(ledger, step, given)):
@@ -62,6 +63,10 @@ def remarks_on(ledger: Ledger, data: Any) -> Iterator[str]:
     elif isinstance(data, kinds.CheckData):
         for reading in map(codec.from_data, data.readings):
             yield from _beyond_the_file(ledger, data, reading)
+            unit = UNITS.get(reading.name, reading.unit)
+            if reading.unit != unit:
+                given = clean(reading.unit, limit=40)
+                yield f'{reading.name} of {data.step} is in "{given}", which is always in "{unit}"'
 
 
 def _tool(ledger: Ledger) -> str:

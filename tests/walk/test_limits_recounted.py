@@ -158,6 +158,13 @@ class TestPaper:
         assert audit.first_bad == len(walk.ledger.acts)
         assert said in audit.why
 
+    def test_values_that_it_no_longer_rests_on_are_bad(self, walk: Walk, written: PaperData) -> None:
+        """A replanned payload would leave it go."""
+        for reads in ((), written.reads[1:], (*written.reads, "power")):
+            audit = audited(walk, {"reads": reads})
+            assert audit.first_bad == len(walk.ledger.acts)
+            assert "does not follow" in audit.why
+
     def test_an_outcome_made_to_fit_is_bad(self, walk: Walk, written: PaperData) -> None:
         for outcome in ("go", "open"):
             assert audited(walk, {"outcome": outcome}).first_bad == len(walk.ledger.acts)
@@ -191,3 +198,12 @@ class TestChecks:
         reading = Reading(name="link.margin", value=2.5, source="computed")
         limited.found("line", Finding(check="link-margin", outcome="go", readings=(reading,)))
         assert audited(limited).remarks == ()
+
+    def test_a_unit_that_the_name_never_has_is_told(self, limited: Walk) -> None:
+        for name, unit in (("flight.landing_speed", "km/h"), ("of.a-team", "furlong")):
+            reading = Reading(name=name, value=2.5, unit=unit, source="computed")
+            limited.found("line", Finding(check="link-margin", outcome="go", readings=(reading,)))
+        line = len(limited.ledger.acts) - 1
+        assert audited(limited).remarks == (
+            f'line {line}: flight.landing_speed of line is in "km/h", which is always in "m/s"',
+        )
