@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from preflight.tui.app import WalkApp
     from preflight.tui.looking import Looking
+    from preflight.tui.remembered import Memory
     from preflight.tui.session import Session
 
 
 @click.command(name="walk")
-@click.argument("flight", type=click.Path(path_type=Path), metavar="FLIGHT")
+@click.argument("flight", type=click.Path(path_type=Path), metavar="FLIGHT|RECORD")
 @click.option("--watch", is_flag=True, help="Only look at the record that is being written; no key, no lock.")
 @click.option(
     "--logs",
@@ -32,7 +34,14 @@ def command(flight: Path, watch: bool, logs: Path | None, mirror: Path | None, d
     """Walk a flight's checklist on the screen.
 
     An unfinished record of the flight is offered first. Quitting loses nothing: what is entered is on disk.
+
+    With a record's folder instead of a flight file: step through its entries and see the screen as it stood
+    after each. It only reads.
     """
+    if flight.is_dir() or flight.name == "record.jsonl":
+        if watch or drill or logs is not None or mirror is not None:
+            raise click.UsageError("A record is only looked at: no option goes with it.")
+        return _replay(flight)
     if watch:
         return _run(_looking(flight, logs))
     return run_walk(flight, logs=logs, mirror=mirror, drill=drill)
@@ -81,19 +90,40 @@ def _looking(flight: Path, logs: Path | None) -> Looking:
     return Looking(record, folder=flight.absolute().parent, clock=SystemClock())
 
 
+def _replay(record: Path) -> int:
+    folder = record if record.is_dir() else record.parent
+    if not (folder / "record.jsonl").is_file():
+        from preflight.errors import PreflightError
+
+        raise PreflightError(f"{folder} holds no record: give a flight file, or a record's folder of logs/")
+    _need_terminal()
+    from preflight.tui.remembered import Memory, default_path
+    from preflight.tui.replay.screen import ReplayApp
+
+    memory = Memory(default_path())
+    app = ReplayApp(folder, memory=memory)
+    return _show(app, app.replaying, memory)
+
+
 def _run(session: Session | Looking) -> int:
     from preflight.tui.app import WalkApp
+    from preflight.tui.remembered import Memory, default_path
 
+    memory = Memory(default_path())
+    return _show(WalkApp(session, memory=memory), session, memory)
+
+
+def _show(app: WalkApp, session: Session | Looking, memory: Memory) -> int:
     # With these set the screen would keep their size when its window becomes another.
     for name in ("COLUMNS", "LINES"):
         os.environ.pop(name, None)
-    app = WalkApp(session)
     app.ended = ended = threading.Event()
     try:
         code = app.run()
     finally:
         ended.set()
         session.shut()
+        memory.settle()
     if app.fault is not None:
         raise app.fault
     return code if isinstance(code, int) else 0

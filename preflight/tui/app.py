@@ -10,26 +10,25 @@ import threading
 import time
 from typing import Any, ClassVar
 
-# A slow link splits escape sequences; a longer wait keeps an arrow key from being read as Escape. It is read
-# when the library is imported.
-os.environ.setdefault("ESCDELAY", "400")
-
 from textual import events
-from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.reactive import var
+from textual.screen import Screen
 
-from preflight.tui import runner, style, theme
+from preflight.tui import runner
+from preflight.tui.alarms import Alarm, alarms
 from preflight.tui.conductor import Conductor
 from preflight.tui.dialogs.ask import Ask
-from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.scene import Notice, Scene
 from preflight.tui.looking import Looking
 from preflight.tui.palette import Acts
 from preflight.tui.places import place_of
+from preflight.tui.remembered import Memory
 from preflight.tui.screens.arrival import ArrivalScreen
 from preflight.tui.screens.walk import WalkScreen
 from preflight.tui.session import Session
+from preflight.tui.themed import ThemedApp
 from preflight.tui.view import Extra, View
 
 LEAVE_WAIT = 5.0
@@ -38,11 +37,9 @@ IDLE = 20 * 60.0
 """Seconds without a key after which every key is locked."""
 
 
-class WalkApp(App[int]):
+class WalkApp(ThemedApp[int]):
     """One walk on one screen; `session` is a walk at work or a look at one."""
 
-    TITLE = "preflight"
-    CSS = style.CSS
     COMMANDS: ClassVar[Any] = {Acts}
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f2", "hold", "hold", priority=True),
@@ -66,8 +63,10 @@ class WalkApp(App[int]):
             super().__init__()
             self.done = done
 
-    def __init__(self, session: Session | Looking, *, idle: float = IDLE) -> None:
-        super().__init__()
+    def __init__(
+        self, session: Session | Looking, *, idle: float = IDLE, memory: Memory | None = None
+    ) -> None:
+        super().__init__(memory)
         self.session = session
         self.conductor = Conductor(self)
         self.fault: Exception | None = None
@@ -78,9 +77,6 @@ class WalkApp(App[int]):
         self._signals: list[int] = []
         # Given by a program that ends with the screen, and set by it once the screen is down.
         self.ended: threading.Event | None = None
-        for each in theme.THEMES.values():
-            self.register_theme(each)
-        self.theme = theme.ORDER[0]
 
     # -- the scene --------------------------------------------------------------------------------
 
@@ -92,20 +88,54 @@ class WalkApp(App[int]):
 
     def change(self, **changes: Any) -> None:
         """Show another scene: the one there is with some parts changed."""
-        if self.scene is not None:
-            self.scene = self.scene.with_(**changes)
+        before = self.scene
+        if before is None:
+            return
+        scene = before.with_(**changes)
+        if scene.view is not before.view:
+            scene = self._alarmed(scene, alarms(before.view, scene.view))
+        self.scene = scene
+
+    def _alarmed(self, scene: Scene, raised: tuple[Alarm, ...]) -> Scene:
+        """Ring, and say what the place that is shown does not say by itself: the bell is never alone."""
+        if not raised:
+            return scene
+        self.ring()
+        shown = scene.place.name if scene.place.kind == "step" else None
+        unseen = [alarm for alarm in raised if alarm.step is None or alarm.step != shown]
+        if not unseen or (scene.notice is not None and scene.notice.alert):
+            return scene
+        more = f" (+{len(unseen) - 1} more)" if len(unseen) > 1 else ""
+        first = unseen[0]
+        return scene.with_(notice=Notice(first.title, first.text + more, first.alert))
+
+    def ring(self) -> None:
+        """The terminal's bell, unless it is switched off."""
+        if self.scene is None or self.scene.bell:
+            self.bell()
+
+    def tell(self, title: str, text: str) -> None:
+        """Say something to the crew that stays until the next act."""
+        self.conductor.say(title, text)
 
     async def on_mount(self) -> None:
         self._catch_signals()
         view = await asyncio.wrap_future(self.session.view())
-        self.scene = Scene(view, Extra(), place_of(view.state.next))
+        notice = Notice("Not remembered", self.unread) if self.unread is not None else None
+        self.scene = Scene(
+            view, Extra(), place_of(view.state.next), notice=notice, bell=self.remembered.bell
+        )
         if isinstance(self.session, Looking):
-            await self.push_screen(WalkScreen())
+            await self.push_screen(self.looking_screen())
         else:
             found = await asyncio.wrap_future(self.session.unfinished())
             await self.push_screen(ArrivalScreen(found))
         self.reckon()
         self.set_interval(1.0, self._tick)
+
+    def looking_screen(self) -> Screen[None]:
+        """What is shown where nothing can be entered."""
+        return WalkScreen()
 
     def to_walk(self) -> None:
         """From arrival to the walk."""

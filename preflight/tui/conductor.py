@@ -6,7 +6,7 @@ import asyncio
 from pathlib import Path
 
 from preflight.errors import Refused
-from preflight.tui import pages, theme
+from preflight.tui import pages
 from preflight.tui.conduct import Conduct
 from preflight.tui.dialogs.pick import Pick
 from preflight.tui.dialogs.sealed import Sealed
@@ -42,7 +42,6 @@ class Conductor(Conduct):
 
     async def do_hold(self) -> None:
         await self.ask(of_count.hold(self.app.seen.view))
-        self.app.bell()
 
     async def do_lift(self) -> None:
         await self.ask(of_count.lift(self.app.seen.view))
@@ -159,10 +158,10 @@ class Conductor(Conduct):
         if place is not None:
             self.go(place)
 
+    async def do_full(self) -> None:
         """What there is to see live, from where the same key leads to the step in words; else that."""
         if self.app.seen.live is not None and await self.app.push_screen_wait(LiveScreen()) != "full":
             return
-    async def do_full(self) -> None:
         await self.app.push_screen_wait(Page(*pages.in_full(self.app.seen)))
 
     async def do_figures(self) -> None:
@@ -176,7 +175,14 @@ class Conductor(Conduct):
         await self.app.push_screen_wait(Page(*pages.help_page()))
 
     async def do_theme(self) -> None:
-        self.app.theme = theme.after(self.app.theme)
+        self.app.next_theme()
+
+    async def do_bell(self) -> None:
+        bell = not self.app.seen.bell
+        self.app.change(bell=bell)
+        self.app.keep(bell=bell)
+        self.say("Bell on" if bell else "Bell off", "Alarms ring." if bell else "Alarms are only shown.")
+        self.app.ring()
 
     async def do_leave(self) -> None:
         await self.leave()

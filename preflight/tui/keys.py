@@ -193,6 +193,7 @@ KEYS: tuple[Key, ...] = (
     Key("replan", "e", "e", "replan", "Change release time or a value", _open),
     Key("scrub", "d", "d", "scrub", "Give up for today", _scrub),
     Key("theme", "t", "t", "theme", "Desk, sun, night", _always),
+    Key("bell", "exclamation_mark", "!", "bell", "Whether alarms ring", _always),
     Key("help", "question_mark", "?", "help", "Every key on one screen", _always),
     Key("leave", "q", "q", "quit", "Quit, after asking", _always),
 )

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from textual.theme import Theme
 
-ORDER = ("desk", "sun", "night")
+from preflight.tui import remembered
+
+ORDER = remembered.THEMES
 
 
 def _theme(name: str, *, dark: bool, **colours: str) -> Theme:
@@ -106,7 +108,7 @@ THEMES: dict[str, Theme] = {
         panel_fill="#1C0000",
         rule="#B02A20",
         lead="#FF6A5A",
-        bar="#C83024",
+        bar="#B4281E",
         bar_back="#2C0000",
         go="#2A0000",
         go_ink="#FF6A5A",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 
 import pytest
 from screen_driving import Driver, Stage, ToldCheck, found
@@ -100,7 +99,7 @@ def test_a_key_goes_round_the_themes() -> None:
     assert [after(name) for name in ORDER] == ["sun", "night", "desk"]
 
 
-def test_without_colour_everything_is_grey_and_outcomes_keep_word_and_shape(
+def test_without_colour_every_cell_takes_the_terminals_own_two_colours(
     stage: Stage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
@@ -110,11 +109,15 @@ def test_without_colour_everything_is_grey_and_outcomes_keep_word_and_shape(
         await driver.begin()
         await driver.sign("omar")
         await driver.run_check()
-        fills = re.findall(r"fill=\"(#[0-9a-f]{6})\"|fill: (#[0-9a-f]{6})", driver.app.export_screenshot())
-        window = {"#292929", "#c5c8c6", "#ff5f57", "#febc2e", "#28c840"}  # the picture's own frame
-        colours = {Color.parse(one or two) for one, two in fills if (one or two) not in window}
-        assert colours
-        assert all(color.r == color.g == color.b for color in colours)
+        strips = driver.app.screen._compositor.render_strips()
+        styles = [segment.style for strip in strips for segment in strip if segment.style is not None]
+        for style in styles:
+            assert style.color is None or style.color.is_default, style
+            assert style.bgcolor is None or style.bgcolor.is_default, style
+        reversed_text = "".join(
+            segment.text for strip in strips for segment in strip if segment.style and segment.style.reverse
+        )
+        assert reversed_text
         assert "■ NO-GO" in driver.text()
         assert "before: ● GO" in driver.text()
 

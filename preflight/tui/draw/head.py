@@ -205,7 +205,12 @@ def _short(name: str, room: int) -> str:
 
 
 def record_part(scene: Scene) -> Content:
-    """The state of the record."""
+    """The state of the record; before it whether alarms are silent."""
+    silent = "" if scene.bell else Content.styled("bell off · ", "bold")
+    return row(silent, _record(scene))
+
+
+def _record(scene: Scene) -> Content:
     record = scene.view.record
     if record is None:
         return Content.styled("no record open ", "$quiet")

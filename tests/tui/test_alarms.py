@@ -1,0 +1,88 @@
+"""What must not be missed rings and is said; the bell can be switched off and stays off."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from screen_driving import Driver, Stage, ToldCheck, found
+
+from preflight.tui.app import WalkApp
+from preflight.tui.remembered import Memory
+
+
+def counted(driver: Driver) -> list[str]:
+    """Rings of the terminal from now on."""
+    rings: list[str] = []
+    driver.app.bell = lambda: rings.append("ring")  # type: ignore[method-assign]
+    return rings
+
+
+def test_a_step_that_turns_no_go_rings_and_shows_it(stage: Stage) -> None:
+    stage.checks["logger-response"] = ToldCheck("logger-response", found("logger-response", 1.0))
+
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        await driver.sign("omar")
+        rings = counted(driver)
+        await driver.run_check()
+        await driver.until(lambda: "■ NO-GO" in driver.text())
+        assert rings
+
+    stage.drive(story)
+
+
+def test_a_hold_rings_and_its_reason_is_said(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        rings = counted(driver)
+        await driver.press("f2")
+        await driver.asked()
+        assert not rings
+        await driver.fill("an aircraft", "1")
+        await driver.until(lambda: bool(driver.app.seen.view.state.holds))
+        await driver.until(lambda: bool(rings))
+        assert "an aircraft" in driver.text()
+
+    stage.drive(story)
+
+
+def test_the_bell_is_switched_off_by_key_shown_and_remembered(stage: Stage, tmp_path: Path) -> None:
+    stage.checks["logger-response"] = ToldCheck("logger-response", found("logger-response", 1.0))
+    memory = Memory(tmp_path / "screen.toml")
+
+    async def story(driver: Driver) -> None:
+        driver.app.memory = memory
+        await driver.begin()
+        await driver.sign("omar")
+        assert "bell off" not in driver.text()
+        rings = counted(driver)
+        await driver.press("exclamation_mark")
+        await driver.until(lambda: "bell off" in driver.text())
+        await driver.run_check()
+        await driver.until(lambda: "■ NO-GO" in driver.text())
+        assert not rings
+
+    stage.drive(story)
+    memory.settle()
+    assert memory.recall()[0].bell is False
+
+    async def silent_from_the_start(driver: Driver) -> None:
+        assert not driver.app.seen.bell
+
+    stage.drive(silent_from_the_start, app=WalkApp(stage.session(), memory=memory))
+
+
+def test_the_theme_is_remembered(stage: Stage, tmp_path: Path) -> None:
+    memory = Memory(tmp_path / "screen.toml")
+
+    async def story(driver: Driver) -> None:
+        driver.app.memory = memory
+        await driver.begin()
+        await driver.press("t")
+        await driver.until(lambda: driver.app.theme == "sun")
+
+    stage.drive(story)
+    memory.settle()
+    session = stage.session()
+    assert WalkApp(session, memory=memory).theme == "sun"
+    session.shut()
