@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-
 import pytest
 from screen_driving import Driver, Stage, ToldCheck, found
 from textual.color import Color
