@@ -175,7 +175,7 @@ KEYS: tuple[Key, ...] = (
     Key("due", "full_stop", ".", "next", "What is next in order", _always),
     Key("back", "left", "←", "back", "The step before", _always),
     Key("on", "right", "→", "on", "The step after", _always),
-    Key("full", "space", "Space", "in full", "This step in full; a check as it works", _always),
+    Key("full", "space", "Space", "in full", "In full; a check as it works", _always),
     Key("figures", "i", "i", "figures", "Figures and run-out", _always),
     Key("notice", "0", "0", "notice", "Notification sheet to read out", _airspace),
     Key("unlock", "u", "u", "unlock", "Unlock somebody's key", _acting),
