@@ -193,7 +193,7 @@ class _Work:
         if in_blocks:
             rate = blocks.count * BLOCK / max(sum(self._blocks), 1e-9)
             need = self.rate * self.length
-            told = f"{rate / 1e6:.3g} MB/s, {need / 1e6:.2g} MB/s needed{left}"
+            told = f"{_speed(rate)}, {_speed(need)} needed{left}"
             traces.append(Trace(name="block", unit="ms", points=blocks.points, steep=True, told=told))
         return tuple(traces)
 
@@ -245,6 +245,13 @@ class _Work:
             yield (text, max(number / count, (now - started) / seconds)) if due else ()
 
 
+def _speed(rate: float) -> str:
+    for size, word in ((1e6, "MB/s"), (1e3, "kB/s")):
+        if rate >= size:
+            return f"{rate / size:.3g} {word}"
+    return f"{rate:.3g} B/s"
+
+
 def _survived_ms(context: Context, rate: float, length: float) -> float | None:
     """ms of a stall that the logger's buffer lasts for, with the margin asked for; None without [link]."""
     from preflight.figures.limits import limit_for
@@ -255,7 +262,7 @@ def _survived_ms(context: Context, rate: float, length: float) -> float | None:
         return None
     margin = limit_for(context.flight, "link.stall_margin")[0] or 1.0
     line = capacity(link.baud, Framing.parse(link.framing))
-    return 1e3 * longest_stall(line, link.buffer / margin, rate, length)
+    return 1e3 * longest_stall(line, link.buffer / margin, rate, float(length))
 
 
 check = CardWrite()

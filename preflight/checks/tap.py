@@ -191,4 +191,6 @@ def _progress(heard: Capture, wanted: int, live: TapLive, also: Callable[[Captur
     text = f"{len(heard.samples)} of {wanted} samples{at_rate}"
     readings, more = also(heard) if also is not None and heard.samples else ((), ())
     share = min(1.0, len(heard.samples) / wanted)
-    return Progress(text, share, reading, readings, (*more, *live.shown(heard.seconds)))
+    seen = live.shown(heard.seconds)
+    # A strip of the check's own takes the place of rate and jitter.
+    return Progress(text, share, reading, readings, (*more, *(seen[:1] if more else seen)))

@@ -7,7 +7,7 @@ from textual.content import Content
 from preflight.live import Receptions, Stream, Trace
 from preflight.readings import Progress
 from preflight.tui.draw.live_stream import reception_lines, stream_lines
-from preflight.tui.draw.live_trace import strip_lines
+from preflight.tui.draw.live_trace import strip_lines, tell_width
 from preflight.tui.draw.scale import name_width, reading_line
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import LABEL, Block, fitted, row, say
@@ -29,8 +29,9 @@ def live_lines(progress: Progress, width: int, height: int) -> list[Content]:
     traces = [part for part in progress.live if isinstance(part, Trace)]
     streams = [part for part in progress.live if isinstance(part, Stream)]
     left = height - len(out)
+    tell = tell_width(traces, width)
     for trace, own in zip(traces, _heights(len(traces), left, stream=bool(streams)), strict=True):
-        out += strip_lines(trace, width, own)
+        out += strip_lines(trace, width, own, tell)
     for stream in streams:
         out += stream_lines(stream, width, height - len(out))
     return out[:height]
@@ -51,9 +52,9 @@ def _heights(count: int, height: int, *, stream: bool) -> list[int]:
     if not count:
         return []
     if stream:
-        if height < 5:
+        if count > 1 and height < 5:
             return [1 if n == 0 and height >= 3 else 0 for n in range(count)]
-        each = 1 if height < 4 * count + 4 else 3
+        each = 3 if height >= (5 if count == 1 else 4 * count + 4) else 1 if height >= 3 else 0
     else:
         each = min(7, height // count)
         if each < 1:
@@ -78,5 +79,9 @@ def with_live(scene: Scene, blocks: list[Block], width: int, height: int) -> lis
         kept = blocks
         firm = [block for block in blocks if block.rank >= _RANK - 1]
         room = height - sum(len(block.lines) for block in firm)
+        # Its readings are among those of the finding now.
+        progress = Progress(progress.text, progress.fraction, live=progress.live)
+        if not progress.live:
+            return blocks
     room = max(LEAST, min(MOST, room))
     return [*kept, Block(live_lines(progress, width, room), 7, LEAST)]

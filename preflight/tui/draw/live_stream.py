@@ -48,12 +48,16 @@ def _marked(text: str, bad: tuple[Bad, ...], style: str, start: int = 0) -> Cont
 
 def why_lines(line: Line, width: int, most: int = 4) -> list[Content]:
     """What is wrong with a line's bad parts, each with the field's name and its limit."""
+    if most == 1:
+        whys = " · ".join(each.why for each in line.bad)
+        told = [row(Content.styled(f"└{BAD} ", "bold"), say(whys, "bold"))] if whys else []
+        return [each.truncate(width, ellipsis=True) for each in told]
     out = []
     for each in line.bad[:most]:
         out.append(row(Content.styled(f"└{BAD} ", "bold"), say(each.why, "bold", limit=160)))
     if len(line.bad) > most:
         out[-1] = row(out[-1], Content.styled(f"  +{len(line.bad) - most} more", "$quiet"))
-    return [line.truncate(width, ellipsis=True) for line in out]
+    return [each.truncate(width, ellipsis=True) for each in out]
 
 
 def stream_lines(stream: Stream, width: int, height: int) -> list[Content]:

@@ -18,28 +18,35 @@ NONE = "·"
 OUTSIDE = "■"
 """Tops a column that is outside its limits, whatever the colours are."""
 LABEL = 11
-TELL = 25
+TELL, MOST_TELL = 25, 40
+"""Cells of the words beside a strip, at least and at most."""
 _DECADES = 4.0
 """How far below its top a logarithmic scale starts."""
 
 
-def strip_lines(trace: Trace, width: int, height: int) -> list[Content]:
-    """`height` lines: what it is called, the strip, what it says in words.
+def tell_width(traces: Sequence[Trace], width: int) -> int:
+    """Cells for the words beside strips that stand under each other, so that their times do as well."""
+    longest = max((len(trace.told) for trace in traces), default=0)
+    return max(TELL, min(MOST_TELL, longest + 2, (width - LABEL) * 3 // 5))
+
+
+def strip_lines(trace: Trace, width: int, height: int, tell: int = TELL) -> list[Content]:
+    """`height` lines: what it is called, the strip, what it says in words, in `tell` cells.
 
     With more than one line the extreme has a pointer under the strip, and limits stand beside it.
     """
     if height < 1:
         return []
-    room = max(8, width - LABEL - TELL)
+    room = max(8, width - LABEL - tell)
     rows = height if height < 3 else height - 1
-    drawn = _Strip(trace, room, rows)
+    drawn = _Strip(trace, room, rows, height)
     lines = drawn.lines()
-    tell = _told(trace, rows, drawn)
+    told = _told(trace, rows, drawn, tell - 1)
     out = []
     for n, line in enumerate(lines):
         label = trace.name[: LABEL - 2] if n == 0 else ""
         head = fitted(row(say(f"{label:>{LABEL - 2}}", "$quiet"), "  "), LABEL)
-        out.append(fitted(row(head, line, " ", tell[n] if n < len(tell) else ""), width))
+        out.append(fitted(row(head, line, " ", told[n] if n < len(told) else ""), width))
     if rows < height:
         out.append(fitted(row(" " * LABEL, drawn.pointer()), width))
     return out
@@ -61,8 +68,8 @@ def columns_of(trace: Trace, width: int) -> list[float]:
 class _Strip:
     """One drawing of a trace: `width` columns, `rows` cells high."""
 
-    def __init__(self, trace: Trace, width: int, rows: int) -> None:
-        self.trace, self.width, self.rows = trace, width, rows
+    def __init__(self, trace: Trace, width: int, rows: int, height: int) -> None:
+        self.trace, self.width, self.rows, self.height = trace, width, rows, height
         self.columns = columns_of(trace, width)
         self.low, self.high = _ends(trace, self.columns)
         self.limits = {
@@ -137,6 +144,18 @@ class _Strip:
         value, at = min(there) if self.trace.fold == "least" else max(there)
         return at, value
 
+    def extreme_told(self) -> str:
+        """The value that matters most in words, beside the limit that it comes near to; "" where none is."""
+        found = self.extreme()
+        if found is None:
+            return ""
+        trace = self.trace
+        least = trace.fold == "least"
+        what = "lowest" if least else "longest" if trace.steep else "most"
+        limit = trace.at_least if least else trace.at_most
+        beside = "" if limit is None else f", {'at least' if least else 'at most'} {_short(limit, trace)}"
+        return f"{what} {_short(found[1], trace)}{beside}"
+
     def pointer(self) -> Content:
         """Under the strip: where its extreme is, and where something changed."""
         cells = [" "] * self.width
@@ -147,9 +166,8 @@ class _Strip:
         if found is None:
             return say("".join(cells), "$quiet", limit=self.width)
         at, value = found
-        what = "lowest" if self.trace.fold == "least" else "longest" if self.trace.steep else "most"
         bad = self.outside(value)
-        text = f"▲ {what} {words.quantity(float(f'{value:.3g}'), self.trace.unit)}"
+        text = f"▲ {self.extreme_told()}"
         text = f"▲{OUTSIDE}{text[1:]}" if bad else text
         start = at if at + len(text) <= self.width else max(0, at - len(text) + 1)
         if start != at:
@@ -160,6 +178,10 @@ class _Strip:
             say(text[: end - start], ALERT_STYLE if bad else "bold", limit=self.width),
             say("".join(cells[end:]), "$quiet", limit=self.width),
         )
+
+
+def _short(value: float, trace: Trace) -> str:
+    return words.quantity(float(f"{value:.3g}"), trace.unit)
 
 
 def _ends(trace: Trace, columns: Sequence[float]) -> tuple[float, float]:
@@ -179,13 +201,15 @@ def _ends(trace: Trace, columns: Sequence[float]) -> tuple[float, float]:
     return min(low, 0.0), high * 1.15 if high > 0 else 1.0
 
 
-def _told(trace: Trace, rows: int, drawn: _Strip) -> list[Content]:
+def _told(trace: Trace, rows: int, drawn: _Strip, width: int) -> list[Content]:
     """What stands right of the strip, line by line: words first, limits where they are drawn."""
-    width = TELL - 1
-    words_lines = [line.rstrip() for line in say(trace.told, "bold", limit=120).wrap(width)] or [Content("")]
+    told = say(trace.told, "bold", limit=120)
+    if trace.steep and drawn.height == 1:  # there is no line for a pointer
+        told = say(f"{drawn.extreme_told()}; {trace.told}", "bold", limit=160)
+    words_lines = [line.rstrip() for line in told.wrap(width)] or [Content("")]
     out = words_lines[:rows]
     if len(words_lines) > rows:
-        out[-1] = say(trace.told, "bold", limit=120).truncate(width, ellipsis=True) if rows == 1 else out[-1]
+        out[-1] = told.truncate(width, ellipsis=True) if rows == 1 else out[-1]
     out += [Content("")] * (rows - len(out))
     bounds = (
         ("most", "at most", trace.at_most),
@@ -199,6 +223,6 @@ def _told(trace: Trace, rows: int, drawn: _Strip) -> list[Content]:
         empty = [n for n in range(rows - 1, -1, -1) if not out[n].plain]
         own = at in empty
         if own or empty:
-            text = f"{word} {words.quantity(float(f'{value:.3g}'), trace.unit)}"
+            text = f"{word} {_short(value, trace)}"
             out[at if own else empty[0]] = say(f"╌ {text}" if own else text, "$quiet", limit=60)
     return out
