@@ -96,7 +96,8 @@ class Marker:
             why.setdefault(name, clean(fault, limit=_WHY))
         for field in self._layout.field:
             value = sample.values.get(field.name)
-            if field.name in why or not isinstance(value, float):
+            # A counter comes past every number.
+            if field.name in why or field.role == "counter" or not isinstance(value, float):
                 continue
             if is_placeholder(field, value, self._site):
                 why[field.name] = f"{clean(field.name, limit=60)}: {value:.10g} looks like a placeholder"
