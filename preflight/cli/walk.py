@@ -54,8 +54,12 @@ def run_walk(
     mirror: Path | None = None,
     drill: bool = False,
     keys: Path | None = None,
+    record: Path | None = None,
 ) -> int:
-    """Open the screen on one flight file; its exit code. Raises PreflightError for what can't be opened."""
+    """Open the screen on one flight file; its exit code. Raises PreflightError for what can't be opened.
+
+    `record` is the folder of the unfinished record to point at first.
+    """
     _need_terminal()
     from preflight.clock import SystemClock
     from preflight.tui.session import Session
@@ -70,7 +74,7 @@ def run_walk(
         mirror=mirror,
         drill=drill,
     )
-    return _run(session)
+    return _run(session, record)
 
 
 def _looking(flight: Path, logs: Path | None) -> Looking:
@@ -105,12 +109,12 @@ def _replay(record: Path) -> int:
     return _show(app, app.replaying, memory)
 
 
-def _run(session: Session | Looking) -> int:
+def _run(session: Session | Looking, record: Path | None = None) -> int:
     from preflight.tui.app import WalkApp
     from preflight.tui.remembered import Memory, default_path
 
     memory = Memory(default_path())
-    return _show(WalkApp(session, memory=memory), session, memory)
+    return _show(WalkApp(session, memory=memory, record=record), session, memory)
 
 
 def _show(app: WalkApp, session: Session | Looking, memory: Memory) -> int:
@@ -146,13 +150,17 @@ def open_here(folder: Path) -> int:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         click.echo(_listed(folder, flights))
         return 0
-    from preflight.tui.opening import choose
+    from preflight.clock import SystemClock
+    from preflight.tui.opening import Opened, OpeningApp
+    from preflight.tui.remembered import Memory, default_path
 
-    chosen = choose(folder, flights)
+    memory = Memory(default_path())
+    chosen = OpeningApp(folder, flights, clock=SystemClock(), memory=memory).run()
+    memory.settle()
     if chosen is None:
         return 0
-    if isinstance(chosen, Path):
-        return run_walk(chosen)
+    if isinstance(chosen, Opened):
+        return run_walk(chosen.flight, record=chosen.record)
     from preflight.cli.demo import command as demo
 
     result = demo.main(args=[], standalone_mode=False)

@@ -8,6 +8,7 @@ import os
 import signal
 import threading
 import time
+from pathlib import Path
 from typing import Any, ClassVar
 
 from textual import events
@@ -64,13 +65,20 @@ class WalkApp(ThemedApp[int]):
             self.done = done
 
     def __init__(
-        self, session: Session | Looking, *, idle: float = IDLE, memory: Memory | None = None
+        self,
+        session: Session | Looking,
+        *,
+        idle: float = IDLE,
+        memory: Memory | None = None,
+        record: Path | None = None,
     ) -> None:
+        """`record` is the folder of the unfinished record to point at first."""
         super().__init__(memory)
         self.session = session
         self.conductor = Conductor(self)
         self.fault: Exception | None = None
         self._idle = idle
+        self._wanted = record
         self._touched = time.monotonic()
         self._ticking = False
         self._reckoned: tuple[object, object] | None = None
@@ -122,14 +130,14 @@ class WalkApp(ThemedApp[int]):
         self._catch_signals()
         view = await asyncio.wrap_future(self.session.view())
         notice = Notice("Not remembered", self.unread) if self.unread is not None else None
-        self.scene = Scene(
-            view, Extra(), place_of(view.state.next), notice=notice, bell=self.remembered.bell
-        )
+        self.scene = Scene(view, Extra(), place_of(view.state.next), notice=notice, bell=self.remembered.bell)
         if isinstance(self.session, Looking):
             await self.push_screen(self.looking_screen())
         else:
             found = await asyncio.wrap_future(self.session.unfinished())
-            await self.push_screen(ArrivalScreen(found))
+            await self.push_screen(
+                ArrivalScreen(found, flight=view.flight, folder=self.session.folder, record=self._wanted)
+            )
         self.reckon()
         self.set_interval(1.0, self._tick)
 

@@ -1,96 +1,206 @@
-"""Before a flight is chosen: the flight files here, what is wrong with them, and the demo."""
+"""Before a flight is chosen: the flight files and unfinished records here, ports and cards, and the demo."""
 
 from __future__ import annotations
 
-import os
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar, Literal
 
-os.environ.setdefault("ESCDELAY", "400")
-
-from textual.app import App, ComposeResult
+from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.content import Content
-from textual.widgets import Static
+from textual.widget import Widget
 
-from preflight.config.load import load_flight
+from preflight.clock import Clock
 from preflight.errors import PreflightError
-from preflight.tui import style, theme
-from preflight.tui.draw.text import row, say
+from preflight.tui.draw.foot import packed
+from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.nearby import FoundFlight, flight_here, record_words, records_here
+from preflight.tui.nearby_pane import Nearby
+from preflight.tui.remembered import Memory
+from preflight.tui.themed import ThemedApp
 
-Choice = Path | Literal["demo"] | None
+KEYS = [
+    ("↑ ↓", "choose"),
+    ("Enter", "open"),
+    ("r", "look again"),
+    ("t", "theme"),
+    ("q", "leave"),
+]
 
 
-class OpeningApp(App[Choice]):
-    """A list: flight files, then the demo, then nothing."""
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """What to walk: a flight file, and the record of it that was pointed at, if one was."""
 
-    TITLE = "preflight"
-    CSS = style.CSS
+    flight: Path
+    record: Path | None = None
+
+
+Choice = Opened | Literal["demo"] | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    choice: Choice
+    title: str
+    about: str
+    problems: tuple[str, ...] = ()
+    indent: int = 0
+
+
+class _Lines(Widget):
+    """Lines that a function of the width makes."""
+
+    DEFAULT_CSS = "_Lines { height: auto; }"
+
+    def __init__(self, draw: Callable[[int], list[Content]], name: str) -> None:
+        super().__init__(id=f"opening-{name}")
+        self._draw = draw
+
+    def render(self) -> Content:
+        return Content("\n").join(self._draw(max(20, self.size.width)))
+
+    def get_content_height(self, container: object, viewport: object, width: int) -> int:
+        """Lines that there are to show."""
+        return len(self._draw(max(20, width)))
+
+
+class _Choices(Widget):
+    """As many choices as fit, the one pointed at among them."""
+
+    DEFAULT_CSS = "_Choices { height: 1fr; }"
+
+    def render(self) -> Content:
+        app = self.app
+        assert isinstance(app, OpeningApp)
+        width, height = self.size
+        blocks = [self._block(line, n == app.at, width) for n, line in enumerate(app.lines)]
+        end = sum(len(block) for block in blocks[: app.at + 1])
+        start = max(0, min(end - height, sum(len(block) for block in blocks[: app.at])))
+        return Content("\n").join([line for block in blocks for line in block][start : start + height])
+
+    def _block(self, line: _Line, here: bool, width: int) -> list[Content]:
+        mark, look = ("▶ ", "bold $lead") if here else ("  ", "bold")
+        pad = " " * (2 + 3 * line.indent)
+        drawn = [fitted(row(pad, say(mark + line.title, look, limit=200)), width)]
+        for text, style in [(line.about, "$quiet"), *((f"▲ {each}", "") for each in line.problems)]:
+            wrapped = say(text, style, limit=600).wrap(max(20, width - len(pad) - 6))
+            drawn += [row(pad, "    ", each) for each in wrapped[:3]]
+        return drawn
+
+
+class OpeningApp(ThemedApp[Choice]):
+    """A list: flight files, each with its unfinished records, then the demo, then nothing."""
+
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "by(-1)", show=False),
         Binding("down", "by(1)", show=False),
+        Binding("home", "by(-1000)", show=False),
+        Binding("end", "by(1000)", show=False),
         Binding("enter", "go", "open"),
+        Binding("r", "look", "look again"),
         Binding("t", "next_theme", "theme"),
         Binding("q,ctrl+q,ctrl+c", "leave", "leave", priority=True),
     ]
 
-    def __init__(self, folder: Path, flights: list[Path]) -> None:
-        super().__init__()
+    def __init__(
+        self, folder: Path, flights: list[Path], *, clock: Clock, memory: Memory | None = None
+    ) -> None:
+        super().__init__(memory)
         self.folder = folder
+        self.clock = clock
         self.at = 0
-        self._choices: list[tuple[Choice, str, str]] = [_flight(path) for path in flights]
-        self._choices.append(
-            ("demo", "The demo", "an invented flight on a simulated payload, in preflight-demo/ here")
-        )
-        self._choices.append((None, "Nothing", "preflight new DIR writes a flight file to start from"))
-        for each in theme.THEMES.values():
-            self.register_theme(each)
-        self.theme = theme.ORDER[0]
+        self._paths = flights
+        self._flights: list[FoundFlight] = [FoundFlight(path, path.name, "reading …") for path in flights]
+        self._round = 0
+        self._looking = True
+        self._said = self.unread or ""
+
+    @property
+    def lines(self) -> list[_Line]:
+        """What can be chosen, from the top."""
+        made: list[_Line] = []
+        for flight in self._flights:
+            made.append(_Line(Opened(flight.path), flight.title, flight.about, flight.problems))
+            for record in flight.records:
+                verb, about = record_words(record)
+                made.append(
+                    _Line(Opened(flight.path, record.folder), f"{verb} {record.folder.name}", about, indent=1)
+                )
+        about = "an invented flight on a simulated payload, in preflight-demo/ here"
+        made.append(_Line("demo", "The demo", about))
+        made.append(_Line(None, "Nothing", "preflight new DIR writes a flight file to start from"))
+        return made
 
     def compose(self) -> ComposeResult:
-        yield Static(id="choices")
+        yield _Lines(lambda width: [fitted(say(f" preflight   {self.folder}", "bold", 300), width)], "head")
+        yield _Choices()
+        yield _Lines(lambda width: say(self._said, "bold", 600).wrap(width)[:3] if self._said else [], "said")
+        yield Nearby(None, self.folder)
+        yield _Lines(lambda width: packed(KEYS, width, 1), "foot")
 
     def on_mount(self) -> None:
-        self._draw()
+        self._read()
 
-    def _draw(self) -> None:
-        here = say(f" preflight   {self.folder}", "bold", limit=200)
-        lines = [here, Content(""), say(" Open", "bold $lead")]
-        for n, (_, title, about) in enumerate(self._choices):
-            mark, look = ("▶", "bold $lead") if n == self.at else (" ", "bold")
-            lines.append(say(f"  {mark} {title}", look, limit=200))
-            lines += [row("      ", each) for each in say(about, "$quiet", limit=600).wrap(72)[:4]]
-        lines += [Content(""), say(" ↑ ↓ choose   Enter opens   t theme   q leaves", "$quiet")]
-        self.query_one("#choices", Static).update(Content("\n").join(lines))
+    @property
+    def settled(self) -> bool:
+        """Whether everything was looked at."""
+        return not self._looking and self.query_one(Nearby).settled
+
+    def _read(self) -> None:
+        self._round += 1
+        self._looking = True
+        threading.Thread(target=self._read_all, args=(self._round,), name="opening", daemon=True).start()
+
+    def _read_all(self, number: int) -> None:
+        found = []
+        for path in self._paths:
+            flight = flight_here(path)
+            if not flight.problems:
+                try:
+                    flight = replace(flight, records=records_here(path, self.clock.now()))
+                except PreflightError as error:
+                    flight = replace(flight, problems=tuple(str(error).splitlines()[:4]))
+            found.append(flight)
+        if self.is_running:
+            self.call_later(self._came, number, found)
+
+    def _came(self, number: int, found: list[FoundFlight]) -> None:
+        if number != self._round:
+            return
+        chosen = self.lines[self.at].choice
+        self._flights, self._looking = found, False
+        # What was pointed at stays so, wherever it stands now.
+        self.at = next((n for n, line in enumerate(self.lines) if line.choice == chosen), 0)
+        self.query_one(_Choices).refresh()
 
     def action_by(self, lines: int) -> None:
         """Another choice."""
-        self.at = max(0, min(len(self._choices) - 1, self.at + lines))
-        self._draw()
+        self.at = max(0, min(len(self.lines) - 1, self.at + lines))
+        self.query_one(_Choices).refresh()
 
     def action_go(self) -> None:
         """Open what is chosen."""
-        self.exit(self._choices[self.at][0])
+        self.exit(self.lines[self.at].choice)
+
+    def action_look(self) -> None:
+        """Look for everything again."""
+        self._read()
+        self.query_one(Nearby).look()
 
     def action_next_theme(self) -> None:
         """Desk, sun, night."""
-        self.theme = theme.after(self.theme)
+        self.next_theme()
 
     def action_leave(self) -> None:
         """Leave: nothing is open yet, so nothing is asked."""
         self.exit(None)
 
-
-def _flight(path: Path) -> tuple[Choice, str, str]:
-    try:
-        flight = load_flight(path)
-    except PreflightError as error:
-        return path, path.name, f"has problems: {error}"
-    at = flight.flight.release
-    return path, f"{flight.flight.name}  ({path.name})", f"release planned {at:%Y-%m-%d %H:%M %Z}"
-
-
-def choose(folder: Path, flights: list[Path]) -> Choice:
-    """Show the list; what was chosen."""
-    return OpeningApp(folder, flights).run()
+    def tell(self, title: str, text: str) -> None:
+        """Say something that stays."""
+        self._said = f"{title}: {text}"
+        self.query_one("#opening-said").refresh(layout=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import subprocess
 import sys
 from pathlib import Path
@@ -16,7 +15,6 @@ from preflight.cli.walk import flight_files, open_here
 from preflight.tui.found_records import newest, unfinished
 from preflight.tui.looking import Looking
 from preflight.tui.marks import OUTCOMES, PHASES, VERDICTS
-from preflight.tui.opening import OpeningApp
 from preflight.tui.places import Place, beside, ordinary, places
 from preflight.walk.limits import limits_for
 
@@ -60,26 +58,6 @@ def test_without_a_command_what_is_here_is_listed(tmp_path: Path, capfd: pytest.
     assert [path.name for path in flight_files(tmp_path)] == ["broken.toml", "one.toml"]
     assert open_here(tmp_path) == 0
     assert "preflight walk one.toml" in capfd.readouterr().out
-
-
-def test_the_opening_shows_flights_and_their_faults_and_offers_the_demo(tmp_path: Path) -> None:
-    (tmp_path / "one.toml").write_text(FLIGHT, "utf-8")
-    (tmp_path / "broken.toml").write_text("[flight]\nname = [/]", "utf-8")
-
-    async def story(keys: list[str]) -> object:
-        app = OpeningApp(tmp_path, flight_files(tmp_path))
-        async with app.run_test(size=(80, 24)) as pilot:
-            text = "\n".join(
-                "".join(segment.text for segment in strip) for strip in app.screen._compositor.render_strips()
-            )
-            assert "Plover 1  (one.toml)" in text
-            assert "has problems" in text
-            await pilot.press(*keys)
-        return app.return_value
-
-    assert asyncio.run(story(["down", "enter"])) == tmp_path / "one.toml"
-    assert asyncio.run(story(["down", "down", "enter"])) == "demo"
-    assert asyncio.run(story(["t", "q"])) is None
 
 
 def test_every_outcome_has_a_word_and_a_shape_of_its_own() -> None:

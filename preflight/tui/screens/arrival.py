@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
@@ -9,13 +10,15 @@ from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.screen import Screen
 
-from preflight.clean import clean
+from preflight.config.flight import Flight
 from preflight.tui import words
 from preflight.tui.draw.foot import notice_lines, packed
 from preflight.tui.draw.head import people_line, title_line
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import labelled, row, say
 from preflight.tui.found_records import Unfinished
+from preflight.tui.nearby import record_words
+from preflight.tui.nearby_pane import Nearby
 from preflight.tui.pane import Pane
 
 if TYPE_CHECKING:
@@ -26,6 +29,7 @@ _KEYS = [
     ("u", "unlock"),
     ("↑ ↓", "choose"),
     ("Enter", "do it"),
+    ("r", "look again"),
     ("t", "theme"),
     ("?", "help"),
     ("q", "quit"),
@@ -42,20 +46,31 @@ class ArrivalScreen(Screen[None]):
         Binding("escape", "let_go", show=False),
         Binding("u", "act('unlock')", "unlock"),
         Binding("k", "act('lock')", "lock"),
+        Binding("r", "look", "look again"),
         Binding("t", "act('theme')", "theme"),
         Binding("question_mark", "act('help')", "help"),
         Binding("q", "act('leave')", "quit"),
         *[Binding(str(n), f"choose({n})", show=False) for n in range(1, 10)],
     ]
 
-    def __init__(self, found: tuple[Unfinished, ...]) -> None:
+    def __init__(
+        self,
+        found: tuple[Unfinished, ...],
+        *,
+        flight: Flight | None = None,
+        folder: Path = Path(),
+        record: Path | None = None,
+    ) -> None:
+        """`record` is the folder of the one to point at first; `flight` and `folder` say what to look for."""
         super().__init__()
         self.found = found
-        self.at = 0
+        self.at = next((n for n, item in enumerate(found) if item.folder == record), 0)
+        self._nearby = Nearby(flight, folder)
 
     def compose(self) -> ComposeResult:
         yield Pane(lambda scene, width, _: [title_line(scene, width)], id="title-line")
         yield Pane(self._lines, id="arrival")
+        yield self._nearby
         yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
         yield Pane(lambda scene, width, _: [people_line(scene, width)], id="people")
         yield Pane(lambda _, width, height: packed(_KEYS, width, height), id="keys")
@@ -105,23 +120,7 @@ class ArrivalScreen(Screen[None]):
         view = scene.view
         made = []
         for item in self.found:
-            verb = "Go on with" if item.kind == "interrupted" else "Open the record that follows"
-            drill = ", DRILL" if item.drill else ""
-            about = (
-                f"{item.entries} entries, last {item.last:%Y-%m-%d} {words.utc(item.last)}, "
-                f"next: {clean(item.next, limit=60)}{drill}"
-            )
-            if not item.same:
-                about += ". Files here were changed since: it goes on with the copies that it keeps"
-            if item.kind == "handover":
-                verb = "Take over from another laptop:"
-                about = "the walk goes on in a record that follows it; the other laptop's is left as it is"
-            if item.kind == "scrubbed":
-                verb = "Begin a new attempt after"
-                about = (
-                    f"scrubbed {item.last:%Y-%m-%d} {words.utc(item.last)}{drill}; steps that can be taken "
-                    f"over: {clean(item.next, limit=200)}"
-                )
+            verb, about = record_words(item)
             if item.kind != "interrupted":
                 about += ". Choose who opens it (number) first"
             made.append((f"{verb} {item.folder.name}", about))
@@ -152,6 +151,10 @@ class ArrivalScreen(Screen[None]):
     def action_act(self, name: str) -> None:
         """One of the acts of the key table."""
         self._app.conductor.begin(name)
+
+    def action_look(self) -> None:
+        """Look for ports and cards again."""
+        self._nearby.look()
 
     def action_go(self) -> None:
         """Do what is chosen."""
