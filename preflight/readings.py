@@ -141,6 +141,9 @@ def judged(readings: tuple[Reading, ...], *, needs: tuple[str, ...] = ()) -> Fin
 MARGIN_SHOWN = 1000.0
 """Beyond it a margin is "more than" this: by how much decides nothing."""
 
+MARGIN_LEAST = 1e-6
+"""A margin below it is none."""
+
 
 def margin_text(margin: float, *limits: float, digits: int = 2) -> str:
     """A margin for people, in plain digits, rounded down: "0.81", "2.4", "472", "more than 1000".
@@ -149,8 +152,8 @@ def margin_text(margin: float, *limits: float, digits: int = 2) -> str:
     """
     if margin > MARGIN_SHOWN:
         return f"more than {MARGIN_SHOWN:.0f}"
-    if margin <= 0:
-        return decimal_text(margin)
+    if margin < MARGIN_LEAST:
+        return "0"
     for places in (digits, 3, 4, 6, 9, 17):
         step = min(0, math.floor(math.log10(margin)) - places + 1)
         shown = round(math.floor(round(margin * 10.0**-step, 6)) * 10.0**step, -step)

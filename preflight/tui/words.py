@@ -91,9 +91,11 @@ def clock_span(seconds: float) -> str:
 
 
 def span(seconds: float) -> str:
-    """A rough span: "45 min", "3.5 h"."""
+    """A rough span: "45 min", "3.5 h", "12 days"."""
     if seconds < 120:
         return f"{seconds:.0f} s"
+    if seconds >= 172_800:
+        return f"{seconds / 86400:.0f} days"
     return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
 
 

@@ -10,7 +10,7 @@ from preflight.tui.draw.live_stream import reception_lines, stream_lines
 from preflight.tui.draw.live_trace import strip_lines, tell_width
 from preflight.tui.draw.scale import name_width, reading_line
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import LABEL, Block, fitted, row, say
+from preflight.tui.draw.text import LABEL, Block, fit, fitted, row, say
 
 LEAST, MOST = 2, 18
 """Lines that it takes at least, and at most."""
@@ -62,6 +62,13 @@ def _heights(count: int, height: int, *, stream: bool) -> list[int]:
     return [each] * count
 
 
+def _left(blocks: list[Block], width: int, height: int) -> int:
+    """How many lines are left beside the other blocks, once what matters less has given way."""
+    mark = "\x00"
+    tried = fit([*blocks, Block([Content(mark)] * MOST, 7, LEAST)], height, width)
+    return sum(line.plain.startswith(mark) for line in tried)
+
+
 def with_live(scene: Scene, blocks: list[Block], width: int, height: int) -> list[Block]:
     """The step's blocks with what there is to see live in the room that they leave.
 
@@ -71,17 +78,15 @@ def with_live(scene: Scene, blocks: list[Block], width: int, height: int) -> lis
     progress = scene.live
     if progress is None:
         return blocks
-    running = scene.running is not None and scene.running.step_id == scene.place.name
-    if running:
+    if scene.running is not None and scene.running.step_id == scene.place.name:
         kept = [block for block in blocks if block.rank >= _RANK]
         room = height - sum(len(block.lines) for block in kept)
+        room = max(LEAST, min(MOST, room))
     else:
-        kept = blocks
-        firm = [block for block in blocks if block.rank >= _RANK - 1]
-        room = height - sum(len(block.lines) for block in firm)
         # Its readings are among those of the finding now.
         progress = Progress(progress.text, progress.fraction, live=progress.live)
         if not progress.live:
             return blocks
-    room = max(LEAST, min(MOST, room))
+        kept = blocks
+        room = _left(blocks, width, height)
     return [*kept, Block(live_lines(progress, width, room), 7, LEAST)]

@@ -117,7 +117,7 @@ def reception_lines(heard: Receptions, width: int, height: int) -> list[Content]
         age = "age ?" if each.age is None else f"age {words.span(each.age)}"
         far = "no position" if each.distance is None else _far(each.distance)
         facts = f"{words.span(each.ago):>6} ago  {age:<9} {far:<11} "
-        bad = [Content.styled(f"{BAD} {fault} ", ALERT_STYLE) for fault in each.faults]
+        bad = [Content.styled(f"{BAD} {clean(fault, limit=80)} ", ALERT_STYLE) for fault in each.faults]
         line = row(say(facts, "bold"), *bad, say(each.text, "$quiet", limit=200))
         out.append(line.truncate(room, ellipsis=True))
     if not out:

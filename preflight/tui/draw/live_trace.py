@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from textual.content import Content
 
-from preflight.live import Trace
+from preflight.live import Trace, bounded
 from preflight.tui import words
 from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.marks import ALERT_STYLE
@@ -37,6 +37,8 @@ def strip_lines(trace: Trace, width: int, height: int, tell: int = TELL) -> list
     """
     if height < 1:
         return []
+    (trace,) = bounded((trace,))
+    assert isinstance(trace, Trace)
     room = max(8, width - LABEL - tell)
     rows = height if height < 3 else height - 1
     drawn = _Strip(trace, room, rows, height)
@@ -167,17 +169,26 @@ class _Strip:
             return say("".join(cells), "$quiet", limit=self.width)
         at, value = found
         bad = self.outside(value)
-        text = f"▲ {self.extreme_told()}"
-        text = f"▲{OUTSIDE}{text[1:]}" if bad else text
-        start = at if at + len(text) <= self.width else max(0, at - len(text) + 1)
-        if start != at:
-            text = f"{text[2:]} ▲"
+        text, start = self._pointing(at, f"{OUTSIDE} " if bad else "")
         end = min(self.width, start + len(text))
         return row(
             say("".join(cells[:start]), "$quiet", limit=self.width),
             say(text[: end - start], ALERT_STYLE if bad else "bold", limit=self.width),
             say("".join(cells[end:]), "$quiet", limit=self.width),
         )
+
+    def _pointing(self, at: int, shape: str) -> tuple[str, int]:
+        """The words with their pointer at column `at`, and where they start: to the right, else to the left,
+        else less of them."""
+        told = self.extreme_told()
+        for words_ in (told, told.partition(",")[0], ""):
+            text = f"▲ {shape}{words_}".rstrip()
+            if at + len(text) <= self.width:
+                return text, at
+            text = f"{shape}{words_} ▲".lstrip()
+            if len(text) <= at + 1:
+                return text, at - len(text) + 1
+        return "▲", at
 
 
 def _short(value: float, trace: Trace) -> str:

@@ -12,7 +12,7 @@ from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.marks import ALERT_STYLE
 
 NAME = 16
-TAIL = 24
+TAIL = 27
 GOVERNS = "◀ governs"
 BEYOND = 1.3
 """How much longer than flight and search the bars go."""
