@@ -14,19 +14,11 @@ from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHAS
 from preflight.tui.view import View, numbers
 from preflight.walk.state import GateState, PhaseState
 
-LETTERS = 3
-"""Fewer letters of a phase's title than these say nothing."""
-
 
 def title_line(scene: Scene, width: int) -> Content:
     """Flight, checklist with revision and hash, DRILL, the time in UTC and on the site's clock."""
     view = scene.view
     head = view.book.checklist.checklist
-    left = row(
-        Content.styled(f" {clean(view.title, limit=60)}", "bold"),
-        Content.styled(f"  {clean(head.title, limit=80)} · rev {clean(head.revision, limit=16)}", "$quiet"),
-        Content.styled(f" · {view.checklist_hash[:8]}", "$quiet"),
-    )
     right: list[Content | str] = []
     if view.drill:
         right += [badge(DRILL), " "]
@@ -36,7 +28,13 @@ def title_line(scene: Scene, width: int) -> Content:
     right.append(Content.styled(f"{words.utc_s(now)} ", "bold"))
     if width >= 100:
         right.append(Content.styled(f"{words.local(now, view.zone)} ", "$quiet"))
-    return apart(left, row(*right), width)
+    end = row(*right)
+    flight = Content.styled(f" {clean(view.title, limit=60)}", "bold")
+    version = f" · rev {clean(head.revision, limit=16)} · {view.checklist_hash[:8]}"
+    # Of what does not fit the checklist's title is cut first: its revision and hash tell versions apart.
+    room = max(0, width - end.cell_length - 1 - flight.cell_length - len(version))
+    title = say(f"  {head.title}", "$quiet", limit=82).truncate(room, ellipsis=True)
+    return apart(row(flight, title, Content.styled(version, "$quiet")), end, width)
 
 
 def phase_mark(view: View, phase: PhaseState) -> Mark:
@@ -57,26 +55,20 @@ def phase_mark(view: View, phase: PhaseState) -> Mark:
 def phases_line(scene: Scene, width: int) -> Content:
     """Every phase with its count, posts where gates are, the phase the crew stands in underlined.
 
-    Where there is no room for whole titles those of other phases are cut to a few letters, or left out.
+    Where there is no room for whole titles the other phases keep their first word, else only the two beside
+    the crew's keep it, else none does.
     """
     view = scene.view
     here = phase_here(scene)
     states = list(view.state.phases.values())
     gates = _gate_ends(view)
-    titles = {state.phase.id: clean(state.phase.title, limit=60) for state in states}
     posts = {phase: f" {_gate_text(view.state.gates[gate])}" for phase, gate in gates.items()}
+    whole = {state.phase.id: clean(state.phase.title, limit=60) for state in states}
     fixed = 1 + sum(len(f" {state.done}/{state.total}") + 2 for state in states)
-    if fixed + sum(map(len, titles.values())) + sum(map(len, posts.values())) > width:
+    titles = whole
+    if fixed + sum(map(len, whole.values())) + sum(map(len, posts.values())) > width:
         posts = dict.fromkeys(posts, " ┃")
-        others = [name for name in titles if name != here]
-        room = width - fixed - 2 * len(posts)
-        share = (room - len(titles.get(here or "", ""))) // max(1, len(others))
-        if share < LETTERS:
-            share = 0
-            room += len(others)  # the blank between name and count goes with the name
-        titles |= {name: titles[name][:share] for name in others}
-        if here is not None:
-            titles[here] = say(titles[here]).truncate(max(6, room - share * len(others)), ellipsis=True).plain
+        titles = _shortened(whole, here, width - fixed - 2 * len(posts))
     parts: list[Content | str] = [" "]
     for n, state in enumerate(states):
         mark = phase_mark(view, state)
@@ -92,6 +84,25 @@ def phases_line(scene: Scene, width: int) -> Content:
             Content.styled(posts.get(name, ""), "bold"),
         ]
     return fitted(row(*parts), width)
+
+
+def _shortened(whole: dict[str, str], here: str | None, room: int) -> dict[str, str]:
+    """Titles that take `room` cells at most, the one of the crew's own phase the last to be cut."""
+    names = list(whole)
+    at = names.index(here) if here is not None else -2
+    beside = {name for n, name in enumerate(names) if abs(n - at) == 1}
+    firsts = {name: title.split(":")[0].split(" ")[0] for name, title in whole.items()}
+    own = {} if here is None else {here: whole[here]}
+    for kept in (set(names), beside, set[str]()):
+        titles = {name: firsts[name] if name in kept else "" for name in names} | own
+        # The blank between name and count goes with the name.
+        left = room + sum(not title for title in titles.values()) - sum(map(len, titles.values()))
+        if left >= 0:
+            return titles
+    return titles | {
+        name: say(title).truncate(max(6, len(title) + left), ellipsis=True).plain
+        for name, title in own.items()
+    }
 
 
 def _gate_ends(view: View) -> dict[str, str]:
