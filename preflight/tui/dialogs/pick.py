@@ -86,7 +86,7 @@ def _searched(scene: Scene, place: Place) -> str:
         return f"{place.kind} {place.name}".lower()
     step = scene.view.step(place.name)
     outcome = OUTCOMES[step.outcome].word
-    return f"{place.name} {step.step.challenge} {step.phase.title} {outcome}".lower()
+    return f"{place.name} {step.step.challenge} {step.step.response} {step.phase.title} {outcome}".lower()
 
 
 def _line(scene: Scene, place: Place, width: int) -> Content:
