@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from preflight.clean import clean
+from preflight.cli.working import working
 from preflight.errors import PreflightError
+
+if TYPE_CHECKING:
+    from preflight.report.model import Report
 
 FORMS = (".html", ".pdf", ".csv", ".txt")
 PAPERS = ("a4", "letter")
@@ -122,26 +127,30 @@ def _record(target: Path, output: Path, paper: str, roster: Path | None, code: s
         shown = clean(str(output), limit=300)
         raise PreflightError(f"{shown} lies in the record's own folder, which is left as it is: name another")
     believed = None if roster is None else roster_from(roster)
-    report = gather(folder, clock=SystemClock(), roster=believed, code=code)
-    form = output.suffix.lower()
-    if form == ".html":
-        from preflight.report.html import to_html
-
-        data = to_html(report).encode()
-    elif form == ".pdf":
-        from preflight.report.pdf import to_pdf
-
-        data = to_pdf(report, paper=paper)
-    else:
-        from preflight.report.table import to_csv
-
-        data = to_csv(report).encode()
+    with working("Reading and proving the record"):
+        report = gather(folder, clock=SystemClock(), roster=believed, code=code)
+    with working("Laying out the report"):
+        data = _laid_out(report, output.suffix.lower(), paper)
     _write(output, data)
     for loud in report.loud:
         click.echo(f"{loud.word}: {loud.text}", err=True)
     verdict = f", verdict {report.headline.verdict}" if report.headline.verdict else ""
     click.echo(f"wrote {clean(str(output), limit=300)}: {report.record.state}{verdict}; {report.trusted}")
     return 1 if any(record.state == "bad" for record in report.records) else 0
+
+
+def _laid_out(report: Report, form: str, paper: str) -> bytes:
+    if form == ".html":
+        from preflight.report.html import to_html
+
+        return to_html(report).encode()
+    if form == ".pdf":
+        from preflight.report.pdf import to_pdf
+
+        return to_pdf(report, paper=paper)
+    from preflight.report.table import to_csv
+
+    return to_csv(report).encode()
 
 
 def _paper(target: Path, output: Path, paper: str, flight: Path | None) -> int:

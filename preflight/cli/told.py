@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from preflight.clean import clean
-from preflight.readings import Reading, decimal_text
+from preflight.readings import Reading, decimal_text, margin_text
 
 
 def reading_text(reading: Reading) -> str:
@@ -16,7 +16,7 @@ def reading_text(reading: Reading) -> str:
     ]
     if limits:
         verdict = {True: "within", False: "OUTSIDE", None: "not judged"}[reading.within]
-        margin = f", margin {number(reading.margin)}" if reading.margin is not None else ""
+        margin = f", margin {margin_text(reading.margin, digits=4)}" if reading.margin is not None else ""
         parts.append(f"({', '.join(limits)}: {verdict}{margin})")
     return "  ".join(parts)
 

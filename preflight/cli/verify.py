@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from preflight.clean import clean
+from preflight.cli.working import working
 from preflight.errors import RecordError
 from preflight.record.verify import Verification
 
@@ -49,7 +50,8 @@ def command(
     results: list[Verification | str] = []
     for path in records:
         try:
-            results.append(_look_at(path, believed, code))
+            with working(f"Proving {clean(path.name, limit=60)}"):
+                results.append(_look_at(path, believed, code))
         except RecordError as error:
             results.append(clean(str(error)))
             click.echo(f"preflight: {clean(str(error))}", err=True)

@@ -86,7 +86,7 @@ class Conduct:
             raise Refused(f"Not now: {key.help[0].lower()}{key.help[1:]}.")
         await getattr(self, f"do_{name}")()
 
-    async def wait(self, future: Future[T], busy: str = "") -> T:
+    async def wait(self, future: Future[T] | asyncio.Future[T], busy: str = "") -> T:
         """Wait for a thread; past a moment the screen says what it is waiting for."""
         waiting = asyncio.wrap_future(future)
         done, _ = await asyncio.wait({waiting}, timeout=0.3)

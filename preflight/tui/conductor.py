@@ -168,7 +168,8 @@ class Conductor(Conduct):
         await self.app.push_screen_wait(Page(*pages.figures(self.app.seen)))
 
     async def do_notice(self) -> None:
-        page = await asyncio.to_thread(pages.notice, self.app.seen.view, self.app.session.folder)
+        work = asyncio.to_thread(pages.notice, self.app.seen.view, self.app.session.folder)
+        page = await self.wait(asyncio.ensure_future(work), "working out the sheet")
         await self.app.push_screen_wait(Page(*page))
 
     async def do_help(self) -> None:

@@ -37,8 +37,8 @@ def strip_lines(trace: Trace, width: int, height: int, tell: int = TELL) -> list
     """
     if height < 1:
         return []
-    (trace,) = bounded((trace,))
-    assert isinstance(trace, Trace)
+    for part in bounded((trace,)):
+        trace = part if isinstance(part, Trace) else trace
     room = max(8, width - LABEL - tell)
     rows = height if height < 3 else height - 1
     drawn = _Strip(trace, room, rows, height)
