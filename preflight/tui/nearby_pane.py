@@ -5,8 +5,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
-from textual.app import RenderResult
+from textual.app import App, RenderResult
 from textual.content import Content
 from textual.widget import Widget
 
@@ -41,12 +42,16 @@ class Nearby(Widget):
         self._found = dict.fromkeys(self._looks)
         for name, look in self._looks.items():
             work = threading.Thread(
-                target=self._look, args=(self._round, name, look), name=f"nearby {name}", daemon=True
+                target=self._look,
+                args=(self.app, self._round, name, look),
+                name=f"nearby {name}",
+                daemon=True,
             )
             work.start()
         self.refresh(layout=True)
 
-    def _look(self, number: int, name: str, look: Looks) -> None:
+    def _look(self, app: App[Any], number: int, name: str, look: Looks) -> None:
+        # On a thread, which may outlast this widget and the screen.
         found: list[Item] | str
         try:
             found = look()
@@ -54,11 +59,11 @@ class Nearby(Widget):
             found = str(error)
         except Exception as error:  # noqa: BLE001 - a driver's surprise must not end the screen
             found = f"they can't be listed ({type(error).__name__})"
-        if self.app.is_running:
-            self.app.call_later(self._came, number, name, found)
+        if app.is_running:
+            app.call_later(self._came, number, name, found)
 
     def _came(self, number: int, name: str, found: list[Item] | str) -> None:
-        if number == self._round:
+        if number == self._round and self.is_attached:
             self._found[name] = found
             self.refresh(layout=True)
 
