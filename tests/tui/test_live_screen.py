@@ -156,10 +156,10 @@ def test_space_opens_the_picture_whole_with_its_lines_to_go_back_in(stage: Stage
         await driver.pilot.pause()
         assert driver.text().splitlines()[5:20] == held
         await driver.key("home")
-        assert "0,992.1" in driver.text()
+        await driver.until(lambda: "0,992.1" in driver.text())
         await driver.key("end")
         assert "held while you read" not in driver.text()
-        assert "89,■1203.4" in driver.text()
+        await driver.until(lambda: "89,■1203.4" in driver.text())
         await driver.press("s")
         await driver.until(lambda: driver.app.seen.view.step("logger").finding is not None, "for the stop")
         await driver.until(lambda: "as it stood when the check ended" in driver.text())
@@ -167,7 +167,7 @@ def test_space_opens_the_picture_whole_with_its_lines_to_go_back_in(stage: Stage
         assert check.left
         await driver.press("space")
         await driver.until(lambda: isinstance(driver.app.screen, Page), "for the step in words")
-        assert "Stopped: nothing was checked" in driver.text()
+        await driver.until(lambda: "Stopped: nothing was checked" in driver.text())
         await driver.press("escape")
         await driver.until(lambda: isinstance(driver.app.screen, WalkScreen))
 

@@ -54,7 +54,10 @@ def _heights(count: int, height: int, *, stream: bool) -> list[int]:
     if stream:
         if count > 1 and height < 5:
             return [1 if n == 0 and height >= 3 else 0 for n in range(count)]
-        each = 3 if height >= (5 if count == 1 else 4 * count + 4) else 1 if height >= 3 else 0
+        if count == 1:
+            each = min(7, height - 4) if height > 7 else 3 if height >= 5 else 1 if height >= 3 else 0
+        else:
+            each = 3 if height >= 4 * count + 4 else 1
     else:
         each = min(7, height // count)
         if each < 1:

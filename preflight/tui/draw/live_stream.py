@@ -5,7 +5,7 @@ from __future__ import annotations
 from textual.content import Content
 
 from preflight.clean import clean
-from preflight.live import LONGEST, Bad, Line, Receptions, Stream
+from preflight.live import LONGEST, MOST_LINES, Bad, Line, Receptions, Stream
 from preflight.tui import words
 from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.marks import ALERT_STYLE
@@ -86,11 +86,11 @@ def stream_lines(stream: Stream, width: int, height: int) -> list[Content]:
     return _under(stream.name, [*out, *rest][:height], width)
 
 
-def history_lines(stream: Stream, width: int) -> list[Content]:
-    """Every line that was kept, each with what is wrong with it."""
+def history_lines(stream: Stream, width: int, latest: int = MOST_LINES) -> list[Content]:
+    """Every line that was kept, or the latest of them, each with what is wrong with it."""
     out: list[Content] = []
     told: set[str] = set()
-    for line in stream.lines:
+    for line in stream.lines[-latest:]:
         out.append(row(" ", line_content(line, width - 2)))
         why = {each.why for each in line.bad}
         if why != told:  # of lines that are wrong in the same way the first says why

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from textual.content import Content
 
+from preflight.clean import clean
 from preflight.live import Stream
 from preflight.readings import Progress
 from preflight.tui.draw.foot import packed
@@ -11,7 +12,7 @@ from preflight.tui.draw.live import live_lines
 from preflight.tui.draw.live_stream import history_lines
 from preflight.tui.draw.scale import progress_line
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import apart, badge, fitted, row, say
+from preflight.tui.draw.text import badge, fitted, row, say
 from preflight.tui.marks import OUTCOMES
 
 FEWEST = 4
@@ -30,22 +31,21 @@ def whole_lines(
     """The whole screen; `held` is the history as it stood when the crew began to go back in it, `back` how
     many lines its end lies below what is shown."""
     progress = scene.live
-    head, foot = _head(scene, width), _foot(scene, held, width)
+    stream = held or stream_of(progress)
+    head, foot = _head(scene, width), _foot(scene, stream, held, width)
     room = height - len(head) - len(foot)
     if progress is None:
         body = [say(" There is nothing to see: no check is at work here.", "$quiet")]
         return [*head, *_filled(body, room), *foot]
-    stream = held or stream_of(progress)
     if stream is None:
         return [*head, *_filled(live_lines(progress, width, room), room), *foot]
     top = _without_lines(progress, width, max(1, min(room // 2, room - FEWEST)))
-    rule = apart(
-        Content.styled(f" {_counted(stream)} ", "$quiet"),
-        Content.styled("─" * 8, "$rule"),
-        width,
-    )
-    history = history_lines(stream, width)
+    counted = f" {clean(_counted(stream), limit=width)} "
+    line = Content.styled("─" * max(0, width - len(counted)), "$rule")
+    rule = row(Content.styled(counted, "$quiet"), line).truncate(width)
     under = max(0, room - len(top) - 1)
+    # No more of it is drawn than can be seen: a line takes one line at least.
+    history = history_lines(stream, width, latest=under + back + 2)
     last = len(history) - min(back, max(0, len(history) - under))
     return [*head, *top, rule, *_filled(history[max(0, last - under) : last], under), *foot]
 
@@ -94,11 +94,12 @@ def _head(scene: Scene, width: int) -> list[Content]:
     ]
 
 
-def _foot(scene: Scene, held: Stream | None, width: int) -> list[Content]:
+def _foot(scene: Scene, stream: Stream | None, held: Stream | None, width: int) -> list[Content]:
     pairs = [("Esc", "back"), ("Space", "step in full"), ("F2", "hold")]
     if scene.running is not None:
         pairs.insert(1, ("s", "stop"))
-    pairs += [("↑ ↓ PgUp PgDn", "go back in the lines"), ("End", "the latest")]
+    if stream is not None:
+        pairs += [("↑ ↓ PgUp PgDn", "back in the lines"), ("End", "latest")]
     lines = packed(pairs, width, 1)
     if held is not None:
         told = " ◌ held while you read: more may have come; End goes on"
