@@ -1,4 +1,4 @@
-"""Which acts the walk takes at which place, and that every illegal one is refused and leaves no entry."""
+"""Which acts the walk takes at which place, and that every other one is refused and leaves no entry."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def locked(walk: Walk) -> Walk:
     return walk
 
 
-ILLEGAL: list[tuple[str, Place, Act, str]] = [
+REFUSED: list[tuple[str, Place, Act, str]] = [
     (
         "confirm a step of another role",
         opened,
@@ -316,7 +316,7 @@ ILLEGAL: list[tuple[str, Place, Act, str]] = [
 
 
 @pytest.mark.parametrize(
-    ("place", "act", "said"), [pytest.param(p, a, s, id=name) for name, p, a, s in ILLEGAL]
+    ("place", "act", "said"), [pytest.param(p, a, s, id=name) for name, p, a, s in REFUSED]
 )
 def test_an_illegal_act_is_refused_and_leaves_no_entry(crew: Crew, place: Place, act: Act, said: str) -> None:
     walk = place(crew)
