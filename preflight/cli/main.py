@@ -17,7 +17,7 @@ COMMANDS: dict[str, str] = {
     "demo": "The whole job on a simulated payload and card.",
     "new": "Write a flight file, checklist and roster to start from.",
     "lint": "Check flight files and checklists.",
-    "walk": "Walk a flight's checklist on the screen.",
+    "walk": "Walk a flight's checklist on the screen, or step through a record again.",
     "check": "Run instrument checks without a screen.",
     "figures": "Compute the figures and what runs out first.",
     "verify": "Verify records.",

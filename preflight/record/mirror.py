@@ -12,6 +12,14 @@ from preflight.record.folder import EVIDENCE, MAX_EVIDENCE, PINNED, SEALS, TORN
 from preflight.record.scan import MAX_RECORD, RECORD
 
 
+def same_device(one: Path, other: Path) -> bool:
+    """Whether two folders lie on one device, as far as the system tells."""
+    try:
+        return one.stat().st_dev == other.stat().st_dev
+    except OSError:
+        return False
+
+
 class Mirror:
     """Copies `folder` to `root`/NAME line by line. `behind` says why it no longer does, None if it does."""
 

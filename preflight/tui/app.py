@@ -128,6 +128,10 @@ class WalkApp(ThemedApp[int]):
 
     async def on_mount(self) -> None:
         self._catch_signals()
+        await self.open_first()
+
+    async def open_first(self) -> None:
+        """Show what there is to see, and the screen that stands first."""
         view = await asyncio.wrap_future(self.session.view())
         notice = Notice("Not remembered", self.unread) if self.unread is not None else None
         self.scene = Scene(view, Extra(), place_of(view.state.next), notice=notice, bell=self.remembered.bell)

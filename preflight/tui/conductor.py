@@ -6,6 +6,7 @@ import asyncio
 from pathlib import Path
 
 from preflight.errors import Refused
+from preflight.record.mirror import same_device
 from preflight.tui import pages
 from preflight.tui.conduct import Conduct
 from preflight.tui.dialogs.pick import Pick
@@ -89,7 +90,10 @@ class Conductor(Conduct):
         behind = view.record.mirror_behind if view.record is not None else None
         if behind is not None:
             raise Refused(f"{behind[0].upper()}{behind[1:]}.")
-        self.say("Second copy", f"The whole record is in {root}; every entry goes there too.")
+        said = f"It is whole, and every entry goes there too: {root}"
+        if view.record is not None and same_device(root, Path(view.record.folder)):
+            said = f"It is whole, but on the record's own device: what fails there takes both. {root}"
+        self.say("Second copy", said)
 
     async def do_power(self) -> None:
         await self.ask(of_count.power(self.app.seen.view))

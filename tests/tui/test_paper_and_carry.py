@@ -329,7 +329,7 @@ class TestSecondCopy:
             await driver.press("enter")
             await driver.until(lambda: not driver.asking)
             await driver.until(lambda: "▲ mirror behind" not in driver.text())
-            await driver.until(lambda: "The whole record is in" in driver.text())
+            await driver.until(lambda: "It is whole, but on the record's own device" in driver.said())
             assert lines_of(stick / rec) == lines_of(stage.logs / rec)
 
         stage.drive(story, session=stage.session(mirror=stick))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import json
 import shutil
 import stat
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -18,10 +20,11 @@ from preflight.cli.main import run
 from preflight.record.keys import Keyring
 from preflight.record.kinds import Bound
 from preflight.tui.replay import moments as replay_moments
+from preflight.tui.replay import session as replay_session
 from preflight.tui.replay.moments import Moments, Spot, calls, troubles
 from preflight.tui.replay.screen import KEYS, ReplayApp
 from preflight.tui.replay.session import Replaying
-from preflight.tui.replay.tape import tape_of
+from preflight.tui.replay.tape import Tape, tape_of
 from preflight.walk import opening
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Ledger
@@ -100,7 +103,12 @@ def flown(stage: Stage) -> Flown:
 
 def replay(stage: Stage, record: Path, story, size=(80, 24)) -> ReplayApp:
     app = ReplayApp(record)
-    stage.drive(story, size=size, app=app)
+
+    async def once_drawn(driver: Driver) -> None:
+        await driver.until(lambda: "REPLAY" in driver.text())
+        await story(driver)
+
+    stage.drive(once_drawn, size=size, app=app)
     assert app.fault is None
     return app
 
@@ -444,6 +452,43 @@ def test_an_act_is_refused_in_words_and_quitting_is_asked(stage: Stage, flown: F
 
     app = replay(stage, flown.records[0], story)
     assert app.return_value == 0
+
+
+def test_while_a_record_is_read_the_screen_says_so_and_can_be_left(
+    stage: Stage, flown: Flown, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reading, go_on = threading.Event(), threading.Event()
+
+    def slowly(record: Path) -> Tape:
+        reading.set()
+        go_on.wait(20)
+        return tape_of(record)
+
+    monkeypatch.setattr(replay_session, "tape_of", slowly)
+    app = ReplayApp(flown.records[0])
+
+    async def run() -> str:
+        async with app.run_test(size=(80, 24)) as pilot:
+            deadline = asyncio.get_running_loop().time() + 10
+            text = ""
+            while "leaves" not in text:
+                assert asyncio.get_running_loop().time() < deadline
+                await pilot.pause(0.01)
+                strips = app.screen._compositor.render_strips()
+                text = "".join(segment.text for strip in strips for segment in strip)
+            assert reading.is_set()
+            app.action_leave()
+            while app.is_running:
+                assert asyncio.get_running_loop().time() < deadline
+                await asyncio.sleep(0.01)
+            return text
+
+    text = asyncio.run(run())
+    go_on.set()
+    app.replaying.shut()
+    assert app.fault is None
+    assert f"Reading and verifying {flown.records[0].name}" in text
+    assert "Ctrl+Q leaves" in text
 
 
 def test_every_key_is_in_the_palette_and_on_the_help_page(stage: Stage, flown: Flown) -> None:

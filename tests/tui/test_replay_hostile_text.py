@@ -38,6 +38,7 @@ def test_nothing_is_deleted_nothing_is_obeyed(stage: Stage, size: tuple[int, int
     walk.recorder.close()
 
     async def story(driver: Driver) -> None:
+        await driver.until(lambda: "REPLAY" in driver.text())
         await driver.key("home")
         seen = [driver.text()]
         for _ in walk.ledger.acts[1:]:

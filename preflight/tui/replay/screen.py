@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -240,6 +241,24 @@ class ReplayScreen(Screen[None]):
         self.app.change(notice=None)  # type: ignore[attr-defined]
 
 
+class Loading(Static):
+    """What is shown while a record is read and verified: its name, and for how long that has been."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__()
+        self._record = name
+        self._began = time.monotonic()
+
+    def on_mount(self) -> None:
+        self._say()
+        self.set_interval(0.5, self._say)
+
+    def _say(self) -> None:
+        spent = f"{time.monotonic() - self._began:.0f} s"
+        head = say(f" Reading and verifying {self._record}…", "bold $lead", limit=200)
+        self.update(row(head, f"  {spent}   ", Content.styled("Ctrl+Q", "bold $lead"), " leaves"))
+
+
 class ReplayApp(WalkApp):
     """Steps through one walk's records; it can't act and writes nothing into them."""
 
@@ -251,8 +270,17 @@ class ReplayApp(WalkApp):
         self.conductor = ReplayConductor(self)
 
     def compose(self) -> ComposeResult:
-        name = clean(self.replaying.folder.name, limit=100)
-        yield Static(say(f" Reading and verifying {name}…", "bold $lead"))
+        yield Loading(clean(self.replaying.folder.name, limit=100))
+
+    async def open_first(self) -> None:
+        """Beside the screen: a long record takes a while to read, and can be left meanwhile."""
+        self.run_worker(self._open_first(), exit_on_error=False)
+
+    async def _open_first(self) -> None:
+        try:
+            await super().open_first()
+        except Exception as error:  # noqa: BLE001 - told by whoever runs the application
+            self.fault_with(error)
 
     def looking_screen(self) -> Screen[None]:
         """The replay's own screen, at what the entry shown is about."""
