@@ -9,18 +9,23 @@ from __future__ import annotations
 import re
 import sys
 import tempfile
+import time
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import msgspec
 from screen_driving import PASSPHRASE, Driver, Stage, ToldCheck, table
 from small_flight import PEOPLE
 
 from preflight.config.shipped import shipped_file
-from preflight.readings import Evidence, Finding, Reading
+from preflight.live import Bad, Line, Stream, Trace
+from preflight.readings import Evidence, Finding, Progress, Reading
 from preflight.record.keys import make_key
 from preflight.record.roster import Person, Roster
+from preflight.tui.runner import Runner
 
 SIZES = {"": (80, 24), "-wide": (160, 45)}
 
@@ -213,13 +218,91 @@ def take(folder: Path, size: tuple[int, int], suffix: str, theme: str = "desk") 
     return taken
 
 
+class Listening(ToldCheck):
+    """Tells once what a tap shows, then listens until it is stopped."""
+
+    def run(self, context: Any) -> Any:
+        yield LISTENING
+        while not context.stopped():
+            time.sleep(0.01)
+        return msgspec.structs.replace(self.finding, outcome="open", remarks=("Stopped after 61 samples",))
+
+
+_ROW = "{},08:17:{:02d},-43.9300{},171.6200{},214,9,{},9.1,8.10"
+_WHY = "pressure: 1203.4 hPa is above 1100 hPa"
+
+
+def _line(n: int) -> Line:
+    bad = n in (56, 60)
+    text = _ROW.format(n, n // 2, n % 3, n % 2, "1203.4" if bad else f"99{n % 4}.{n % 10}")
+    at = text.index("1203.4") if bad else 0
+    return Line(text, (Bad(at, at + 6, _WHY),) if bad else ())
+
+
+LISTENING = Progress(
+    "61 of 120 samples, 2.0 Hz",
+    61 / 120,
+    live=(
+        Stream(name="tap", lines=tuple(_line(n) for n in range(20, 62)), seen=61),
+        Trace(
+            name="rate",
+            unit="Hz",
+            points=tuple(1.1 if n == 22 else 2.0 for n in range(30)),
+            fold="least",
+            declared=2.0,
+            told="1.97 Hz, 2 Hz declared",
+        ),
+        Trace(
+            name="jitter",
+            unit="ms",
+            points=tuple(410.0 if n == 22 else 6.0 + 5 * (n % 3) for n in range(30)),
+            told="at most 410 ms",
+        ),
+    ),
+)
+
+
+def take_live(folder: Path, size: tuple[int, int], suffix: str, theme: str = "desk") -> list[Path]:
+    """A check at work: below its challenge, and on the whole screen."""
+    taken: list[Path] = []
+
+    async def story(driver: Driver) -> None:
+        driver.app.theme = theme
+        await driver.begin()
+        await driver.until(lambda: driver.app.seen.extra.figures is not None)
+        await driver.sign("omar")
+        await driver.at("step", "logger")
+        await driver.press("enter")
+        await driver.until(lambda: "■1203.4" in driver.text(), "for what is heard")
+        for name, key in (("live", "space"), ("live-whole", "s")):
+            await driver.pilot.pause()
+            path = folder / f"{name}{suffix}.svg"
+            path.write_text(driver.app.export_screenshot(), "utf-8")
+            taken.append(path)
+            await driver.key(key)
+
+    with tempfile.TemporaryDirectory() as root:
+        made = stage(Path(root))
+        finding = made.checks["logger-response"].finding
+        made.checks["logger-response"] = Listening("logger-response", finding, title="Samples on the tap")
+        # As long as it takes, a picture is the same.
+        still = mock.patch.multiple(Runner, seconds=31.0, quiet=0.0)
+        with mock.patch.object(table, "get", made.get), still:
+            made.drive(story, size=size)
+    return taken
+
+
 def main(folder: Path) -> list[Path]:
     """All pictures: both sizes on a desk, the small one in each other theme."""
     folder.mkdir(parents=True, exist_ok=True)
-    taken = [path for suffix, size in SIZES.items() for path in take(folder, size, suffix)]
+    taken = [path for suffix, size in SIZES.items() for path in _all(folder, size, suffix)]
     for theme in ("sun", "night"):
-        taken += take(folder, SIZES[""], f"-{theme}", theme)
+        taken += _all(folder, SIZES[""], f"-{theme}", theme)
     return taken
+
+
+def _all(folder: Path, size: tuple[int, int], suffix: str, theme: str = "desk") -> list[Path]:
+    return [*take(folder, size, suffix, theme), *take_live(folder, size, suffix, theme)]
 
 
 SHOWN = ("sign", "no-go", "measure", "seal", "sign-sun", "sign-night", "no-go-wide")

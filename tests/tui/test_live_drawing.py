@@ -90,7 +90,7 @@ def test_a_bad_field_is_a_shape_and_a_fill_and_its_reason_stands_below() -> None
     content = line_content(line, 60)
     assert content.plain == "1,■1203.4,9.0"
     (span,) = [span for span in content.spans if ALERT_STYLE in str(span.style)]
-    assert content.plain[span.start : span.end] == "■1203.4"
+    assert content.plain[span.start : span.end] == "1203.4"
     shown = plain(stream_lines(Stream(name="tap", lines=(line,), seen=1), 80, 3))
     assert shown == [
         "      tap  1,■1203.4,9.0",

@@ -104,7 +104,7 @@ def test_without_colour_the_shapes_remain(stage: Stage, monkeypatch: pytest.Monk
             segment
             for strip in driver.app.screen._compositor.render_strips()
             for segment in strip
-            if "■1203.4" in segment.text
+            if segment.text == "1203.4"
         ]
         assert marked
         assert all(segment.style.bold and segment.style.underline for segment in marked)

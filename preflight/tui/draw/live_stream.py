@@ -41,7 +41,9 @@ def _marked(text: str, bad: tuple[Bad, ...], style: str, start: int = 0) -> Cont
     for each in bad:
         if each.start >= at and each.end <= len(text):
             runs.append((text[at : each.start], style))
-            runs.append((f"{BAD}{text[each.start : each.end]}", f"{ALERT_STYLE} underline"))
+            # The shape stands beside the fill: inside it, it would be lost on some fills.
+            runs.append((BAD, "bold"))
+            runs.append((text[each.start : each.end], f"{ALERT_STYLE} underline"))
             at = each.end
     return Content.assemble(*runs, (text[at:], style))
 

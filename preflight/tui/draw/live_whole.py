@@ -95,11 +95,12 @@ def _head(scene: Scene, width: int) -> list[Content]:
 
 
 def _foot(scene: Scene, stream: Stream | None, held: Stream | None, width: int) -> list[Content]:
-    pairs = [("Esc", "back"), ("Space", "step in full"), ("F2", "hold")]
+    pairs = [("Esc", "back")]
     if scene.running is not None:
-        pairs.insert(1, ("s", "stop"))
+        pairs.append(("s", "stop"))
     if stream is not None:
-        pairs += [("↑ ↓ PgUp PgDn", "back in the lines"), ("End", "latest")]
+        pairs += [("↑ ↓ PgUp", "back in the lines"), ("End", "latest")]
+    pairs += [("Space", "step in full"), ("F2", "hold")]
     lines = packed(pairs, width, 1)
     if held is not None:
         told = " ◌ held while you read: more may have come; End goes on"
