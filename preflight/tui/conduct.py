@@ -123,6 +123,8 @@ class Conduct:
             if place == acted_at:
                 place = place_of(view.state.next)
         self.app.change(view=view, place=place, selected=None, notice=notice)
+        if notice is not None:
+            self.app.ring()
         self.app.reckon()
 
     def choose(self, number: int) -> None:

@@ -108,6 +108,7 @@ class Conductor(Conduct):
         if await self.ask(of_count.begin_phase(scene.view, phase_id)):
             first = Place("step", scene.view.book.phases[phase_id].step[0].id)
             self.app.change(notice=passed_over(self.app.seen.view, first))
+            self.app.ring()
 
     async def do_poll(self) -> None:
         while await self.ask(of_count.poll(self.app.seen.view, self._gate())):

@@ -90,12 +90,17 @@ class TestComingBack:
 
 class TestPassingOver:
     def test_going_past_open_steps_of_a_phase_raises_an_alert_that_names_them(self, stage: Stage) -> None:
+        rung: list[str] = []
+
         async def story(driver: Driver) -> None:
+            driver.app.bell = lambda: rung.append("bell")
             await driver.begin()
             await to_step(driver, "line")
             await driver.run_check()
             assert driver.app.seen.notice is None
+            before = len(rung)
             await driver.sign("omar")
+            assert len(rung) == before + 1
             notice = driver.app.seen.notice
             assert notice.alert
             assert "■ ALERT" in driver.text()
