@@ -181,8 +181,8 @@ class WalkApp(ThemedApp[int]):
 
     async def _after_look(self, view: View) -> None:
         session = self.session
-        if not isinstance(session, Session):
-            return
+        if not isinstance(session, Session) or not self.screen_stack:
+            return  # it only looks, or everything is being taken down
         if view.unlocked and time.monotonic() - self._touched > self._idle:
             session.lock_all()
             self.change(selected=None)
