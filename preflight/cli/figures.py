@@ -115,7 +115,7 @@ def _row(reading: Reading, *, bad: bool) -> str:
     return (
         f"{'!' if bad else ' '} {reading.name:<28}{shown.value_text(reading):>10} "
         f"{shown.range_text(reading):>14} {shown.limit_text(reading):>8} "
-        f"{shown.margin_text(reading.margin):>6} {'NO-GO' if bad else reading.source}"
+        f"{shown.margin_cell(reading.margin):>6} {'NO-GO' if bad else reading.source}"
     )
 
 
@@ -129,7 +129,7 @@ def _run_out_lines(figures: FlightFigures) -> list[str]:
             marks += " NO-GO"
         lines.append(
             f"  {item.resource:<22}{shown.hours_text(item.after):>10} {shown.hours_text(item.need):>10} "
-            f"{shown.margin_text(item.margin):>7}  {item.at_phase}{marks}"
+            f"{shown.margin_cell(item.margin):>7}  {item.at_phase}{marks}"
         )
     if not figures.run_out:
         lines.append("  nothing that is declared")

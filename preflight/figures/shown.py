@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from preflight.readings import Reading
+from preflight.readings import Reading, margin_text
 
 _BYTES = ((1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
 DIGITS = 3
@@ -67,14 +67,9 @@ def limit_text(reading: Reading) -> str:
     return "" if reading.at_most is None else f"≤ {_plain(reading.at_most)}"
 
 
-def margin_text(margin: float | None) -> str:
-    """A margin in two digits, rounded down; "" for none."""
-    if margin is None:
-        return ""
-    if margin >= 100:
-        return "> 99"
-    step = 0.1 if margin >= 10 else 0.01
-    return f"{math.floor(margin / step + 1e-9) * step:.{1 if margin >= 10 else 2}f}"
+def margin_cell(margin: float | None) -> str:
+    """A margin in three digits, rounded down, for a table's narrow column; "" for none."""
+    return "" if margin is None else margin_text(margin, digits=3).replace("more than", ">")
 
 
 def hours_text(seconds: float) -> str:

@@ -68,10 +68,11 @@ def test_limits_and_margins() -> None:
     assert shown.limit_text(Reading(name="x", value=1.0, at_least=3.0, at_most=6.0)) == "3–6"
     assert shown.limit_text(Reading(name="x", value=1.0)) == ""
     # never rounded up to enough
-    assert shown.margin_text(0.9999) == "0.99"
-    assert shown.margin_text(12.48) == "12.4"
-    assert shown.margin_text(500.0) == "> 99"
-    assert shown.margin_text(None) == ""
+    assert shown.margin_cell(0.9999) == "0.999"
+    assert shown.margin_cell(12.48) == "12.4"
+    assert shown.margin_cell(500.0) == "500"
+    assert shown.margin_cell(5000.0) == "> 1000"
+    assert shown.margin_cell(None) == ""
 
 
 @pytest.mark.parametrize(
