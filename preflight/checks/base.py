@@ -29,7 +29,8 @@ class Context:
     `folder` is the flight file's: relative paths in the flight file start there. `measured` holds the
     latest readings of this walk by name (another card is told by "card.identity"); `typed` holds numbers a
     person typed for this run, by reading name and in that name's unit. `stopped` turns true when the crew
-    stops the check: it then puts the line back and returns an open finding.
+    stops the check: it then puts the line back and returns an open finding. In a `rehearsal` with a simulated
+    payload nobody waits longer than declared: what is recorded takes its intervals and no more.
     """
 
     flight: Flight
@@ -38,6 +39,7 @@ class Context:
     measured: Mapping[str, Reading] = field(default_factory=dict)
     typed: Mapping[str, float] = field(default_factory=dict)
     stopped: Callable[[], bool] = _never
+    rehearsal: bool = False
 
 
 @runtime_checkable

@@ -37,6 +37,10 @@ CUT_WITHIN, BACK_WITHIN = 180.0, 180.0
 """Seconds in which the power must be pulled, and samples must be back."""
 AFTER = 30.0
 """Seconds that are recorded once samples are back; loggers take some to start."""
+REHEARSED = 2.0
+"""The same, and the seconds before the power is pulled at least, where the payload is a simulated one."""
+PULL, PUT_BACK = "PULL THE PAYLOAD'S POWER NOW", "Power is off"
+"""How what is told to the crew begins."""
 QUIET = 2.0
 """Seconds without a sample, four usual intervals at least, that are a power cut once it was asked for."""
 FIRST_WITHIN = 15.0
@@ -164,7 +168,7 @@ class _Recorder:
         if self._ended or self._cut is None:
             return
         back = self._cut[1]
-        length = max(AFTER, 5 / self._layout.rate)
+        length = max(REHEARSED if self._context.rehearsal else AFTER, 5 / self._layout.rate)
         while not self._ended and self._now - back < length:
             yield from self._listen()
             yield self._told("Power is back: recording on", (self._now - back) / length)
@@ -208,7 +212,8 @@ class _Recorder:
 
     def _steady(self) -> Generator[Progress, None, None]:
         """Whole beacon intervals, and a little, so that as many transmissions are among them."""
-        length = min(SECONDS[1], max(SECONDS[0], (INTERVALS + 0.1) * self._interval))
+        least = REHEARSED if self._context.rehearsal else SECONDS[0]
+        length = min(SECONDS[1], max(least, (INTERVALS + 0.1) * self._interval))
         first = max(FIRST_WITHIN, 5 / self._layout.rate)
         while not self._ended and self._now < length:
             yield from self._listen()
@@ -229,9 +234,7 @@ class _Recorder:
             if self._now - asked >= CUT_WITHIN:
                 return
             share = (self._now - asked) / CUT_WITHIN
-            yield Progress(
-                "PULL THE PAYLOAD'S POWER NOW, in the middle of writing", share, live=self._to_see()
-            )
+            yield Progress(f"{PULL}, in the middle of writing", share, live=self._to_see())
         before, count, begin = self._last, len(self.heard.samples), self._now
         while not self._ended:
             yield from self._listen(lost_is_cut=True)
@@ -245,7 +248,7 @@ class _Recorder:
                 )
                 return
             share = (self._now - begin) / BACK_WITHIN
-            yield Progress("Power is off: count to five, then PUT IT BACK", share, live=self._to_see())
+            yield Progress(f"{PUT_BACK}: count to five, then PUT IT BACK", share, live=self._to_see())
 
     def _listen(self, *, lost_is_cut: bool = False) -> Generator[Progress, None, None]:
         """One read; the port is opened again where it went with the power."""

@@ -8,7 +8,7 @@ the second run compares the logger's files on it with the recording, sample by s
 from __future__ import annotations
 
 from collections.abc import Generator, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import msgspec
 
@@ -83,10 +83,23 @@ def _usable(context: Context, judgement: Judgement) -> Recording | None:
         why = "is of another flight"
     elif recording.layout != layout_mark(context.flight):
         why = "was made before [sample] was changed"
+    elif (left := _logger_left(context)) is not None and left > recording.began:
+        why = "was made before the logger was last spoken to, which may have ended its logging"
     if why:
         judgement.remarks.append(f"The recording that was here {why}: a new one was made")
         return None
     return recording
+
+
+def _logger_left(context: Context) -> datetime | None:
+    """When the logger was last left to log again, as logger-response tells it in this walk."""
+    reading = context.measured.get("logger.left_at")
+    if reading is None or not isinstance(reading.value, str):
+        return None
+    try:
+        return datetime.fromisoformat(reading.value.replace(" UTC", "+00:00"))
+    except ValueError:
+        return None
 
 
 # -- recording ------------------------------------------------------------------------------------

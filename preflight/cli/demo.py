@@ -42,12 +42,14 @@ def command(auto: bool, folder: Path | None) -> int:
     """
     from preflight.clock import SystemClock
     from preflight.errors import DeviceError
-    from preflight.practice.scenario import BAUD, FOLDER, GROUND, RATE, prepare
+    from preflight.practice.hands import hands_on
+    from preflight.practice.scenario import FOLDER, prepare
+    from preflight.practice.scenario_files import BAUD, BEACON_EVERY, GROUND, RATE
     from preflight.practice.simulate import SimulatedPayload
 
     demo = prepare(folder if folder is not None else Path(FOLDER), SystemClock().now().at)
     _introduce(demo)
-    payload = SimulatedPayload(demo.payload, rate=RATE, baud=BAUD, ground=GROUND)
+    payload = SimulatedPayload(demo.payload, rate=RATE, baud=BAUD, ground=GROUND, beacon=BEACON_EVERY)
     try:
         payload.start()
     except DeviceError as error:
@@ -56,7 +58,7 @@ def command(auto: bool, folder: Path | None) -> int:
             f"{error}. What needs no payload can still be tried: preflight figures {flight}, or "
             f"preflight check {flight} --only card-space"
         ) from error
-    with payload:
+    with payload, hands_on(payload, lambda: demo.card_to_reader(payload.card_files())):
         if auto or not (sys.stdin.isatty() and sys.stdout.isatty()):
             return _walk_alone(demo)
         return _open_screen(demo)
@@ -132,14 +134,14 @@ def _unlocked(demo: Demo, sources: object) -> Keyring:
 def _to_seal(walk: Walk, demo: Demo, stopped: Callable[[], bool], codes: dict[Path, str]) -> bool:
     """Walk until this record is sealed; False if a stop was asked for before."""
     from preflight.practice.crew import SimulatedCrew, Stopped
-    from preflight.practice.scenario import CREW, PASSPHRASE, VOLTMETER
+    from preflight.practice.scenario import CREW, PASSPHRASE, TYPED
 
     folder = walk.recorder.folder
     crew = SimulatedCrew(
         walk,
         folder=demo.folder,
         passphrases=dict.fromkeys((member.id for member in CREW), PASSPHRASE),
-        typed=VOLTMETER,
+        typed=TYPED,
         stopped=stopped,
     )
     click.echo(f"\nRecord {folder}")

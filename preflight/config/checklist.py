@@ -46,8 +46,9 @@ class Step(_File, frozen=True, kw_only=True):
     """One thing to do: a challenge and its expected response.
 
     At most one of `check`, `measure` and `defer`; none means that a person confirms. `needs` names
-    flight-file sections without which the step is not applicable, `applies_if` the words that choices in the
-    flight file must have ({ "balloon.gas" = "hydrogen" }). `reads` names values (flight-file keys,
+    flight-file sections without which the step is not applicable, `without` those of which one must be
+    missing (the step stands in for one that needs them), `applies_if` the words that choices in the flight
+    file must have ({ "balloon.gas" = "hydrogen" }). `reads` names values (flight-file keys,
     readings, or "power") whose change makes the step stale. `carry` lets a go be taken over from the record
     of an earlier attempt.
     """
@@ -69,6 +70,7 @@ class Step(_File, frozen=True, kw_only=True):
     valid_for: Annotated[Duration, Meta(gt=0)] | None = None
     reads: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
     applies_if: dict[str, str] = {}
     carry: bool = False
 
@@ -85,12 +87,19 @@ class Step(_File, frozen=True, kw_only=True):
         """Why the step does not apply to a flight by what its file declares; None where it does."""
         absent = next((name for name in self.needs if not flight.has(name)), None)
         if absent is not None:
-            return f"the flight file has no {absent if absent in flight_keys() else f'[{absent}]'}"
+            return f"the flight file has no {_written(absent)}"
+        if self.without and all(flight.has(name) for name in self.without):
+            return f"the flight file has {', '.join(map(_written, self.without))}: another step looks at this"
         for key, wanted in self.applies_if.items():
             word = flight.word(key)
             if word != wanted:
                 return f"{key} is {word or 'not declared'}, this is for {wanted}"
         return None
+
+
+def _written(name: str) -> str:
+    """A section as it stands in the file, or a key by its name."""
+    return name if name in flight_keys() else f"[{name}]"
 
 
 class Phase(_File, frozen=True, kw_only=True):

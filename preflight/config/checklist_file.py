@@ -68,6 +68,7 @@ class Override(_File, frozen=True, kw_only=True):
     valid_for: Annotated[Duration, Meta(gt=0)] | None = None
     reads: tuple[str, ...] | None = None
     needs: tuple[str, ...] | None = None
+    without: tuple[str, ...] | None = None
     applies_if: dict[str, str] | None = None
     carry: bool | None = None
 

@@ -146,9 +146,11 @@ def _step(found: Found, path: Path, step: Step, roles: frozenset[str] | None) ->
             known_names = {*keys, *UNITS, "power"}
             remedy = _near_or(name, known_names, 'name a flight-file key, a reading or "power"')
             found.add((*path, "reads", i), f"nothing is called {quoted(name)}", remedy)
-    for i, name in enumerate(step.needs):
-        if name not in sections and name not in keys:
-            found.add((*path, "needs", i), f"no section is called {quoted(name)}", instead(name, sections))
+    for key in ("needs", "without"):
+        for i, name in enumerate(getattr(step, key)):
+            if name not in sections and name not in keys:
+                message = f"no section is called {quoted(name)}"
+                found.add((*path, key, i), message, instead(name, sections))
     for name, word in step.applies_if.items():
         _condition(found, (*path, "applies_if", name), name, word)
 

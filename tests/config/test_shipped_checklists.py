@@ -8,6 +8,7 @@ import re
 import tomllib
 
 import pytest
+from msgspec.structs import replace
 
 from preflight.checks import table
 from preflight.config.advice import FEWEST, LONGEST, MOST, advise
@@ -110,7 +111,7 @@ def test_what_flights_are_lost_by_is_looked_at(whole: Checklist) -> None:
     assert step(whole, "neck-lift").measure.repeat == 3  # type: ignore[union-attr]
     # The card goes into the logger after the last use of the reader: a later one makes the step stale.
     assert set(step(whole, "card-in-logger").after) == {
-        *("card-formatted", "card-writes", "test-log-read", "card-has-space"),
+        *("card-formatted", "card-writes", "test-log-read", "test-log-by-eye", "card-has-space"),
     }
 
 
@@ -126,9 +127,53 @@ def test_late_looks_at_what_can_change(whole: Checklist) -> None:
 def test_what_depends_on_power_says_so(whole: Checklist) -> None:
     powered = {each.id for each in whole.steps() if "power" in each.reads}
     assert powered == {
-        *("receiver-mode", "battery-loaded", "logger-replies", "samples-read", "logging-seen"),
+        *("receiver-mode", "battery-loaded", "samples-read", "logging-seen"),
         *("payload-clock", "position-fixed", "beacon-heard-closed", "beacon-heard-late"),
+        *("payload-clock-by-eye", "position-by-eye", "beacon-by-ear-closed", "beacon-by-ear-late"),
     }
+
+
+def test_the_test_log_comes_after_the_last_word_with_the_logger(
+    whole: Checklist,
+) -> None:
+    """Speaking to the logger ends its logging: only a log written since then proves that it logs again."""
+    order = [each.id for each in whole.steps()]
+    spoken = [each.id for each in whole.steps() if each.check in ("logger-response", "logger-unpowered")]
+    for log in ("test-log-read", "test-log-by-eye"):
+        assert "logger-replies" in step(whole, log).after
+        assert max(map(order.index, spoken)) < order.index(log) < order.index("card-in-logger")
+    # It pulls the power: whatever depends on that is looked at later.
+    assert min(order.index(each.id) for each in whole.steps() if "power" in each.reads) > order.index(
+        "test-log-by-eye"
+    )
+
+
+STAND_INS = {
+    "test-log-read": "test-log-by-eye",
+    "payload-clock": "payload-clock-by-eye",
+    "position-fixed": "position-by-eye",
+    "beacon-heard-closed": "beacon-by-ear-closed",
+    "beacon-heard-late": "beacon-by-ear-late",
+}
+
+
+@pytest.mark.parametrize("lacking", ["", "port", "sample", "card", "card.log", "beacon", "port.beacon"])
+def test_what_an_instrument_can_not_look_at_a_person_does(whole: Checklist, lacking: str) -> None:
+    """Of a check and the step that stands in for it exactly one applies, whatever the flight file has."""
+    flight = load_flight(shipped_file("flight.toml"))
+    if lacking == "card.log":
+        flight = replace(flight, card=replace(flight.card, log=None))
+    elif lacking == "port.beacon":
+        flight = replace(flight, port=tuple(port for port in flight.port if port.use != "beacon"))
+    elif lacking:
+        flight = replace(flight, **{lacking: () if lacking == "port" else None})
+    for check, by_eye in STAND_INS.items():
+        asked, stands_in = step(whole, check), step(whole, by_eye)
+        assert asked.kind == "check"
+        assert stands_in.kind == "confirm"
+        assert asked.needs == stands_in.without == tuple(table.get(str(asked.check)).needs)
+        assert (asked.unless(flight) is None) is not (stands_in.unless(flight) is None), check
+        assert (asked.unless(flight) is None) is all(flight.has(name) for name in asked.needs), check
 
 
 def test_only_bench_steps_that_stay_true_are_taken_over(whole: Checklist) -> None:
@@ -145,6 +190,7 @@ def test_the_gates_and_the_order_of_the_day(whole: Checklist) -> None:
     assert [(phase.id, phase.gate) for phase in whole.phase] == [
         ("bench", "fill"),
         ("train", "fill"),
+        ("test-log", "fill"),
         ("notice", "fill"),
         ("site", "fill"),
         ("power-up", "fill"),

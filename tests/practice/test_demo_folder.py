@@ -13,6 +13,7 @@ from preflight.errors import PreflightError
 from preflight.figures.compute import compute
 from preflight.practice import scenario
 from preflight.practice.payload import Ground, Samples
+from preflight.practice.scenario_files import RATE
 from preflight.record.keys import Keyring
 from preflight.record.roster import Roster
 
@@ -70,7 +71,7 @@ def test_the_declared_sample_fits_what_the_payload_sends(tmp_path: Path):
     samples = Samples(Ground(), StandingClock())
     samples.counter = 99_999
     assert max(len(samples.line({})) for _ in range(200)) <= sample.length
-    assert sample.rate == scenario.RATE
+    assert sample.rate == RATE
 
 
 def test_the_logger_tells_the_card_that_is_there(tmp_path: Path):

@@ -28,6 +28,31 @@ pytestmark = pytest.mark.skipif(
 
 PREFLIGHT = [sys.executable, "-c", "import sys; from preflight.cli.main import main; main()"]
 NAMESPACE = "preflight-drill-entry"
+SHORT = """
+[checklist]
+title = "Short"
+revision = "A"
+stations = ["director", "payload"]
+release_by = ["director"]
+seal_by = ["director"]
+[[phase]]
+id = "short"
+title = "Short"
+gate = "release"
+[[phase.step]]
+id = "samples-read"
+challenge = "Tap on"
+response = "Samples decode"
+check = "sample-record"
+signed_by = ["payload"]
+[[phase.step]]
+id = "flight-computed"
+challenge = "Flight as declared"
+response = "All inside their limits"
+check = "flight-envelope"
+signed_by = ["director"]
+"""
+"""A list that is walked in seconds, where not the whole of it is what is looked at."""
 
 
 @dataclass
@@ -180,11 +205,15 @@ def test_no_payload_is_left_behind(auto: Ran):
     assert payloads(auto.folder) == []
     # The simulated card stays: the log it holds is what a test of the log looks at.
     left = {path.name for path in (auto.folder / "preflight-demo" / "payload").iterdir()}
-    assert left <= {"faults.json", "card"}
+    assert left <= {"faults.json", "card", "beacon.txt"}
 
 
 def test_a_second_run_works_beside_the_first(auto: Ran):
+    checklist = auto.folder / "preflight-demo" / "latex-flight.toml"
+    whole = checklist.read_text()
+    checklist.write_text(SHORT)
     again = preflight(auto.folder, "demo")  # no terminal: as with --auto
+    checklist.write_text(whole)
     assert (again.code, again.err) == (0, "")
     assert len(again.records) == 2
     assert not set(again.records) & {record.relative_to(auto.folder) for record in auto.records}
@@ -196,6 +225,7 @@ def test_a_no_go_stops_it_with_a_hold(tmp_path: Path):
 
     demo = scenario.prepare(tmp_path / "preflight-demo", scenario.datetime.now(scenario.UTC))
     text = demo.flight_file.read_text()
+    (demo.folder / scenario.CHECKLIST).write_text(SHORT)
     demo.flight_file.write_text(text.replace('burst_diameter = "7.0 m"', 'burst_diameter = "1.8 m"'))
     ran = preflight(tmp_path, "demo", "--auto")
     assert ran.code == 1
@@ -222,7 +252,7 @@ def test_ctrl_c_puts_the_line_back_and_leaves_a_sound_record(tmp_path: Path):
     )
     assert child.stdout is not None
     out = ""
-    while "card-in-logger" not in out:
+    while "logger-replies" not in out:
         line = child.stdout.readline()
         assert line, out
         out += line

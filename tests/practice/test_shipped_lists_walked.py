@@ -9,8 +9,9 @@ import pytest
 from preflight.clock import SystemClock
 from preflight.config.load import load_checklist
 from preflight.config.shipped import shipped_file
-from preflight.practice import scenario
+from preflight.practice import scenario, scenario_files
 from preflight.practice.crew import SimulatedCrew
+from preflight.practice.hands import hands_on
 from preflight.practice.simulate import SimulatedPayload
 from preflight.record.keys import Keyring, make_key
 from preflight.record.roster import Person, Roster
@@ -57,7 +58,7 @@ def walked(demo: scenario.Demo, opener: str = "mika") -> list[Walk]:
             walk,
             folder=demo.folder,
             passphrases=dict.fromkeys(people, scenario.PASSPHRASE),
-            typed=scenario.VOLTMETER,
+            typed=scenario.TYPED,
         )
         with walk.recorder:
             list(crew.run())
@@ -86,9 +87,11 @@ def whole(walks: list[Walk]) -> None:
 @needs_terminals
 def test_student_launch_with_hydrogen_to_the_card_at_home(tmp_path: Path) -> None:
     demo = demo_with(tmp_path / "demo", "student-launch.toml", gas="hydrogen")
-    ground, rate, baud = scenario.GROUND, scenario.RATE, scenario.BAUD
-    with SimulatedPayload(demo.payload, rate=rate, baud=baud, ground=ground) as payload:
-        payload.start()
+    ground, rate, baud = scenario_files.GROUND, scenario_files.RATE, scenario_files.BAUD
+    payload = SimulatedPayload(
+        demo.payload, rate=rate, baud=baud, ground=ground, beacon=scenario_files.BEACON_EVERY
+    )
+    with payload, hands_on(payload, lambda: demo.card_to_reader(payload.card_files())):
         walks = walked(demo, "ivy")
     whole(walks)
     ledger = walks[-1].ledger

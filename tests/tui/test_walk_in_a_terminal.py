@@ -15,7 +15,7 @@ from tools import need_tool
 from preflight.config.load import load_checklist, load_flight
 from preflight.config.quantities import from_si, kind_of_unit
 from preflight.practice.crew import MEASURED
-from preflight.practice.scenario import CHECKLIST, CREW, PASSPHRASE, VOLTMETER
+from preflight.practice.scenario import CHECKLIST, CREW, PASSPHRASE, TYPED
 from preflight.record.verify import verify
 from preflight.walk.proof import prove
 
@@ -132,7 +132,7 @@ class Hands:
             self.terminal.press("Enter")
             now = self.terminal.until(lambda now: "Read it off" in now or finished(text, now), "the check")
             if "Read it off" in now:
-                self.fill("Read it off", str(VOLTMETER["battery.open_voltage"]), "")
+                self.fill("Read it off", str(TYPED["battery.open_voltage"]), "")
                 now = self.terminal.until(lambda now: finished(text, now), "the check")
             if "again" in (prompt(now) or ""):
                 assert step is not None
