@@ -5,31 +5,50 @@ from __future__ import annotations
 import pytest
 from screen_driving import Driver, Stage
 
-from preflight.tui.draw.head import _shortened
+from preflight.tui.draw.phases import Shown, arrange
 from preflight.tui.keys import KEYS
+from preflight.tui.marks import PHASES
 
-TITLES = {
-    "bench": "Bench: cells and card",
-    "site": "Site",
-    "power": "Payload power-up",
-    "closed": "Payload closed",
-    "fill": "Fill",
-}
+TITLES = ("Bench: cells and card", "Site", "Payload power-up", "Payload closed", "Fill")
+
+
+def line(width: int, *, passed: int | None = None) -> list[str]:
+    """What is shown of five phases, the third of them the crew's own."""
+    phases = [
+        Shown(title, "1/5", PHASES["passed" if n == passed else "waiting"]) for n, title in enumerate(TITLES)
+    ]
+    arrange(phases, 2, width)
+    assert 1 + sum(phase.cells for phase in phases) <= width
+    return [" ".join(part for part in (each.text, each.count * each.counted) if part) for each in phases]
 
 
 @pytest.mark.parametrize(
-    ("room", "shown"),
+    ("width", "shown"),
     [
-        (60, ["Bench", "Site", "Payload power-up", "Payload", "Fill"]),
-        (28, ["", "Site", "Payload power-up", "Payload", ""]),
-        (16, ["", "", "Payload power-up", "", ""]),
-        (7, ["", "", "Payload po…", "", ""]),
+        (
+            90,
+            [
+                "Bench: cells and card 1/5",
+                "Site 1/5",
+                "Payload power-up 1/5",
+                "Payload closed 1/5",
+                "Fill 1/5",
+            ],
+        ),
+        (80, ["Bench 1/5", "Site 1/5", "Payload power-up 1/5", "Payload closed 1/5", "Fill 1/5"]),
+        (60, ["1/5", "1/5", "Payload power-up 1/5", "Payload closed 1/5", "1/5"]),
+        (54, ["1/5", "1/5", "Payload power-up 1/5", "Payload 1/5", "1/5"]),
+        (43, ["", "", "Payload power-up 1/5", "Payload 1/5", ""]),
+        (20, ["", "", "Payl… 1/5", "", ""]),
     ],
 )
-def test_phases_keep_whole_words_as_long_as_there_is_room(room: int, shown: list[str]) -> None:
-    titles = _shortened(TITLES, "power", room)
-    assert list(titles.values()) == shown
-    assert sum(map(len, shown)) <= room + shown.count("")
+def test_the_crews_phase_and_those_beside_it_keep_their_names_first(width: int, shown: list[str]) -> None:
+    assert line(width) == shown
+
+
+def test_a_phase_never_begun_keeps_its_name_before_any_other() -> None:
+    assert line(50, passed=0)[0].startswith("Bench")
+    assert line(200, passed=0) == [f"{title} 1/5" for title in TITLES]
 
 
 def test_a_step_is_found_by_its_words_its_phase_or_its_outcome(stage: Stage) -> None:

@@ -12,7 +12,7 @@ from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import apart, badge, fitted, row, say
 from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, VERDICTS, Mark
 from preflight.tui.view import View, numbers
-from preflight.walk.state import GateState, PhaseState
+from preflight.walk.state import PhaseState
 
 
 def title_line(scene: Scene, width: int) -> Content:
@@ -50,69 +50,6 @@ def phase_mark(view: View, phase: PhaseState) -> Mark:
     if any(view.state.phases[name].begun or view.state.phases[name].completed for name in later):
         return PHASES["passed"]
     return PHASES["waiting"]
-
-
-def phases_line(scene: Scene, width: int) -> Content:
-    """Every phase with its count, posts where gates are, the phase the crew stands in underlined.
-
-    Where there is no room for whole titles the other phases keep their first word, else only the two beside
-    the crew's keep it, else none does.
-    """
-    view = scene.view
-    here = phase_here(scene)
-    states = list(view.state.phases.values())
-    gates = _gate_ends(view)
-    posts = {phase: f" {_gate_text(view.state.gates[gate])}" for phase, gate in gates.items()}
-    whole = {state.phase.id: clean(state.phase.title, limit=60) for state in states}
-    fixed = 1 + sum(len(f" {state.done}/{state.total}") + 2 for state in states)
-    titles = whole
-    if fixed + sum(map(len, whole.values())) + sum(map(len, posts.values())) > width:
-        posts = dict.fromkeys(posts, " ┃")
-        titles = _shortened(whole, here, width - fixed - 2 * len(posts))
-    parts: list[Content | str] = [" "]
-    for n, state in enumerate(states):
-        mark = phase_mark(view, state)
-        name = state.phase.id
-        plain = "bold $ink" if name == here else mark.style
-        style = plain if mark is PHASES["passed"] else "bold underline" if name == here else plain
-        blank = " " if titles[name] else ""
-        parts += [
-            " " if n else "",
-            Content.styled(mark.shape, plain),
-            Content.styled(titles[name], style),
-            Content.styled(f"{blank}{state.done}/{state.total}", plain),
-            Content.styled(posts.get(name, ""), "bold"),
-        ]
-    return fitted(row(*parts), width)
-
-
-def _shortened(whole: dict[str, str], here: str | None, room: int) -> dict[str, str]:
-    """Titles that take `room` cells at most, the one of the crew's own phase the last to be cut."""
-    names = list(whole)
-    at = names.index(here) if here is not None else -2
-    beside = {name for n, name in enumerate(names) if abs(n - at) == 1}
-    firsts = {name: title.split(":")[0].split(" ")[0] for name, title in whole.items()}
-    own = {} if here is None else {here: whole[here]}
-    for kept in (set(names), beside, set[str]()):
-        titles = {name: firsts[name] if name in kept else "" for name in names} | own
-        # The blank between name and count goes with the name.
-        left = room + sum(not title for title in titles.values()) - sum(map(len, titles.values()))
-        if left >= 0:
-            return titles
-    return titles | {
-        name: say(title).truncate(max(6, len(title) + left), ellipsis=True).plain
-        for name, title in own.items()
-    }
-
-
-def _gate_ends(view: View) -> dict[str, str]:
-    """The last phase of each gate."""
-    ends = {phase.gate: phase.id for phase in view.book.checklist.phase if phase.gate is not None}
-    return {phase: gate for gate, phase in ends.items()}
-
-
-def _gate_text(gate: GateState) -> str:
-    return f"╟{gate.gate} passed╢" if gate.authorised is not None else f"╟{gate.gate}╢"
 
 
 def phase_here(scene: Scene) -> str | None:

@@ -12,8 +12,9 @@ from textual.screen import Screen
 
 from preflight.tui.draw.call import centre_lines
 from preflight.tui.draw.foot import key_lines, notice_lines
-from preflight.tui.draw.head import people_line, phases_line, times_line, title_line, verdict_line
+from preflight.tui.draw.head import people_line, times_line, title_line, verdict_line
 from preflight.tui.draw.lists import figure_lines, step_lines
+from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.runout import run_out_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.keys import KEYS
