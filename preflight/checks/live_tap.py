@@ -22,6 +22,8 @@ LEAST_STEP = 0.25
 """Seconds that a point stands for at least."""
 REST = 64
 """Bytes kept of what ends no line."""
+PATIENCE = 1.0
+"""Seconds without a sample after which what ends no line is shown."""
 PAUSE = 2.5
 """Usual intervals after which nothing comes any more."""
 
@@ -41,6 +43,7 @@ class TapLive:
         self._seen = 0
         self._undecoded = 0
         self._rest = b""
+        self._found = -PATIENCE  # when the latest sample was complete
 
     def took(self, piece: bytes, found: Sequence[Sample], second: float, decoder: Decoder) -> None:
         """A piece came at `second` and completed the samples `found`."""
@@ -49,6 +52,7 @@ class TapLive:
             self._came += len(found)
             self._pace.took(len(found), second)
             self._rest = b""
+            self._found = second
         elif decoder.undecoded != self._undecoded:
             self._rest = b""
         else:
@@ -61,9 +65,9 @@ class TapLive:
     def shown(self, second: float) -> tuple[Live, ...]:
         """What there is to see at `second`: stream, rate, jitter."""
         self._take()
-        stream = Stream(
-            name="tap", lines=tuple(self._lines), seen=self._seen, rest=self._marker.rest(self._rest)
-        )
+        # Of a line that is only on its way there is nothing to say.
+        rest = self._marker.rest(self._rest) if second - self._found >= PATIENCE else ""
+        stream = Stream(name="tap", lines=tuple(self._lines), seen=self._seen, rest=rest)
         rates, jitters = self._pace.points(second)
         own = {name: self._limits.get(name) for name in ("sample.rate", "sample.jitter")}
         rate, jitter = own["sample.rate"], own["sample.jitter"]

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from textual.content import Content
 from textual.events import Resize
+from textual.geometry import Region
 from textual.widget import Widget
 
 from preflight.tui.draw.scene import Scene
@@ -23,6 +24,7 @@ class Pane(Widget):
         self._draw = draw
         self._scene: Scene | None = None
         self._content = Content("")
+        self._lines: list[Content] = []
 
     def show(self, scene: Scene) -> None:
         """Draw this scene."""
@@ -30,16 +32,33 @@ class Pane(Widget):
         self._redraw()
 
     def on_resize(self, event: Resize) -> None:
+        self._lines = []
         self._redraw()
 
     def _redraw(self) -> None:
         width, height = self.size
         if self._scene is None or width < 8 or height < 1:
             return
-        content = Content("\n").join(self._draw(self._scene, width, height)[:height])
-        if not content.is_same(self._content):
-            self._content = content
-            self.refresh()
+        lines = self._draw(self._scene, width, height)[:height]
+        changed = _changed(self._lines, lines, width)
+        self._lines = lines
+        if changed is None or changed:
+            self._content = Content("\n").join(lines)
+            self.refresh(*(changed or ()))
 
     def render(self) -> Content:
         return self._content
+
+
+def _changed(before: list[Content], after: list[Content], width: int) -> list[Region] | None:
+    """The lines that are other than before, as regions; None where all is to be drawn again.
+
+    A slow link is sent only what has changed.
+    """
+    if len(before) != len(after) or any(line.cell_length > width for line in (*before, *after)):
+        return None
+    return [
+        Region(0, n, width, 1)
+        for n, (old, new) in enumerate(zip(before, after, strict=True))
+        if not new.is_same(old)
+    ]

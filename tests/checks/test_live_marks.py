@@ -169,3 +169,16 @@ def test_a_flood_is_told_in_a_few_lines_with_its_faults_first() -> None:
         live.took(rows, decoder.feed(rows), 1.0, decoder)
         stream = live.shown(1.0)[0]
     assert len(stream.lines) == MOST_LINES
+
+
+def test_what_ends_no_line_is_shown_once_no_sample_comes() -> None:
+    made = flight()
+    live = TapLive(made)
+    decoder = decoder_for(made.sample)
+    live.took(b"\xff\xfe", decoder.feed(b"\xff\xfe"), 0.1, decoder)
+    assert live.shown(0.1)[0].rest == "FF FE"
+    decoder = decoder_for(made.sample)
+    live.took(b"1,992.1,9.0\n", decoder.feed(b"1,992.1,9.0\n"), 1.0, decoder)
+    live.took(b"2,99", decoder.feed(b"2,99"), 1.1, decoder)
+    assert live.shown(1.2)[0].rest == ""
+    assert live.shown(2.2)[0].rest == "2,99"

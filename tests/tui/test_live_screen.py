@@ -12,6 +12,7 @@ from typing import Any
 import msgspec
 from screen_driving import Driver, Stage, ToldCheck, found
 from serial_ends import PAYLOAD_SITE, make_flight
+from textual.geometry import Region
 
 from preflight.checks.base import Context
 from preflight.checks.sample_record import check as sample_record
@@ -20,6 +21,7 @@ from preflight.practice.faults import SAMPLE_FIELDS
 from preflight.practice.simulate import SimulatedPayload
 from preflight.readings import Finding, Progress, Reading
 from preflight.tui.dialogs.tell import Page
+from preflight.tui.pane import Pane
 from preflight.tui.runner import EVERY, Done, Report, Runner
 from preflight.tui.screens.live import LiveScreen
 from preflight.tui.screens.walk import WalkScreen
@@ -315,3 +317,28 @@ def test_the_simulated_payloads_samples_are_seen_with_the_planted_fault(stage: S
             assert "■1203.4" in driver.text()
 
         stage.drive(story)
+
+
+def test_only_lines_that_changed_are_drawn_again(stage: Stage) -> None:
+    check = at_work(stage)
+
+    async def story(driver: Driver) -> None:
+        await to_the_check(driver, check)
+        await driver.until(lambda: "89,■1203.4" in driver.text(), "for the last line")
+        centre = driver.app.screen.query_one("#centre", Pane)
+        asked: list[tuple[Region, ...]] = []
+        whole = centre.refresh
+        centre.refresh = lambda *regions, **more: asked.append(regions) or whole(*regions, **more)
+        before = driver.app.seen.running.progress
+        await driver.until(lambda: driver.app.seen.running.progress is not before, "for another report")
+        driver.app.change(busy="writing to the disk")
+        await driver.pilot.pause()
+        assert asked
+        # The line that says what is being done, and the one with the seconds.
+        assert all(1 <= len(regions) <= 3 for regions in asked)
+        assert "writing to the disk" in driver.text()
+        assert "89,■1203.4" in driver.text()
+
+    for size in ((80, 24), (160, 45)):
+        check.started.clear()
+        stage.drive(story, size=size)
