@@ -153,6 +153,9 @@ class Conductor(Conduct):
     async def do_jump(self) -> None:
         reasons = [each for each in self._gate().reasons if each.step is not None or each.phase is not None]
         places = [Place("step", r.step) if r.step else Place("complete", r.phase or "") for r in reasons]
+        gate = self._gate()
+        if not gate.reasons:  # nothing against go: what is left is to ask, and to decide
+            places = [Place("authorise" if gate.all_polled else "poll", gate.gate)]
         if not places:
             raise Refused("Only a hold stands against go: lift it with l.")
         here = self.app.seen.place

@@ -139,7 +139,7 @@ def _close(scene: Scene) -> bool:
 
 def _reasons(scene: Scene) -> bool:
     gate = scene.view.state.gate
-    return gate is not None and bool(gate.reasons)
+    return gate is not None and (bool(gate.reasons) or gate.authorised is None)
 
 
 def _airspace(scene: Scene) -> bool:

@@ -12,6 +12,26 @@ from preflight.tui.marks import PHASES
 TITLES = ("Bench: cells and card", "Site", "Payload power-up", "Payload closed", "Fill")
 
 
+FEW = """
+[checklist]
+title = "One step"
+revision = "A"
+stations = ["director"]
+roles = ["payload"]
+release_by = ["director"]
+seal_by = ["director"]
+[[phase]]
+id = "site"
+title = "Site"
+gate = "release"
+[[phase.step]]
+id = "field"
+challenge = "Field, all round"
+response = "Clear of people"
+signed_by = ["payload"]
+"""
+
+
 def line(width: int, *, passed: int | None = None) -> list[str]:
     """What is shown of five phases, the third of them the crew's own."""
     phases = [
@@ -104,5 +124,58 @@ def test_j_goes_to_what_stands_against_go_one_after_another(stage: Stage) -> Non
             seen.append(driver.app.seen.place.name)
         # The crew stands at the first already: the rest follows in the walk's order, then it begins again.
         assert seen == [*wanted[1:], wanted[0]]
+
+    stage.drive(story)
+
+
+def test_before_a_record_is_open_the_palette_offers_no_act_of_a_walk(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        await driver.key("ctrl+p")
+        await driver.until(lambda: "Unlock somebody" in driver.text())
+        assert "Hold, from everywhere" not in driver.text()
+
+    stage.drive(story)
+
+
+def test_calls_between_steps_and_the_steps_own_act_are_in_the_palette(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        await driver.key("ctrl+p")
+        await driver.type("poll, release")
+        await driver.until(lambda: "╟ poll, release gate" in driver.text())
+        await driver.press("down", "enter")
+        await driver.at("poll", "release")
+        await driver.key("full_stop")
+        await driver.at("step", "battery")
+        await driver.press("2")
+        await driver.until(lambda: driver.app.seen.selected == "omar")
+        await driver.key("ctrl+p")
+        await driver.type("your number, then Enter")
+        await driver.until(lambda: "Enter  Do it, see the response" in driver.text())
+        before = driver.entries
+        await driver.press("down", "enter")
+        await driver.until(lambda: driver.entries > before, "for the step to be confirmed")
+
+    stage.drive(story)
+
+
+def test_j_goes_to_the_poll_and_then_to_the_decision_once_nothing_stands_against_go(stage: Stage) -> None:
+    stage.checklist = FEW
+
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        await driver.sign("omar")
+        await driver.sign("ines")
+        assert driver.app.seen.view.state.gate is not None
+        assert driver.app.seen.view.state.gate.verdict == "go"
+        await driver.press("left")
+        await driver.press("j")
+        await driver.at("poll", "release")
+        await driver.press("enter")
+        await driver.fill("go", "", "1")
+        await driver.until(lambda: driver.app.seen.view.state.gate.all_polled)
+        await driver.press("left", "left", "left")
+        await driver.press("j")
+        await driver.at("authorise", "release")
 
     stage.drive(story)
