@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from tools import need_tool
 
+from preflight.checks import table
 from preflight.config.load import load_checklist, load_flight
 from preflight.config.quantities import from_si, kind_of_unit
 from preflight.practice.crew import MEASURED
@@ -132,7 +133,10 @@ class Hands:
             self.terminal.press("Enter")
             now = self.terminal.until(lambda now: "Read it off" in now or finished(text, now), "the check")
             if "Read it off" in now:
-                self.fill("Read it off", str(TYPED["battery.open_voltage"]), "")
+                assert step is not None
+                assert step.check is not None
+                asks = table.get(step.check).asks
+                self.fill("Read it off", *(str(TYPED.get(name, "")) for name in asks))
                 now = self.terminal.until(lambda now: finished(text, now), "the check")
             if "again" in (prompt(now) or ""):
                 assert step is not None
