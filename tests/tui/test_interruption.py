@@ -130,11 +130,13 @@ class TestPassingOver:
             await driver.asked()
             assert "Passed and still open: logger, line" in driver.said()
             await driver.fill("wind drops", "2")
+            await driver.until(lambda: driver.app.seen.notice is not None, "for the alert")
             notice = driver.app.seen.notice
             assert notice.alert
             assert "logger (open) and line (open)" in notice.text
             assert driver.app.seen.view.acts[-1].data.passed == ("logger", "line")
             await driver.sign("omar")
+            await driver.until(lambda: driver.app.seen.notice is not None, "for the alert")
             assert "neck-lift (open)" in driver.app.seen.notice.text
             assert "logger (open), line (open)" in driver.app.seen.notice.text
 
