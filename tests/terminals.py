@@ -1,4 +1,4 @@
-"""The program in real terminals: one that keeps every byte it is sent, and one of tmux, also over a slow link."""
+"""The program in real terminals: one that keeps every byte it is sent; tmux, also over a slow link."""
 
 from __future__ import annotations
 

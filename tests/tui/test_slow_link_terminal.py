@@ -1,4 +1,4 @@
-"""In a real terminal behind a link that passes each byte by itself: no key is misread, none acts by accident."""
+"""In a real terminal behind a link that passes byte by byte: no key is misread, none acts by accident."""
 
 from __future__ import annotations
 
