@@ -26,6 +26,9 @@ READ_TIMEOUT = 0.2
 READ_LIMIT = 4096
 """Bytes one read returns at most."""
 
+BUSY_FOR = 0.5
+"""Seconds for which a port that is in use is tried again."""
+
 _PIECE = 64  # bytes written at a time, so that one write timeout serves short and long messages
 
 _NOT_A_PORT = (errno.ENOTTY, errno.EISDIR, errno.EINVAL)
@@ -197,10 +200,24 @@ def _opened(at: str, baud: int, framing: str, dtr: bool | None, rts: bool | None
             line.dtr = dtr
         if rts is not None:
             line.rts = rts
-        line.open()
+        _open_once_free(line)
     except _serial_errors() as error:
         _explain(at, baud, framing, error)
     return line
+
+
+def _open_once_free(line: Any) -> None:
+    """Open it; one that is in use may be just about to be let go, as by a program that is ending."""
+    ends = time.monotonic() + BUSY_FOR
+    while True:
+        try:
+            line.open()
+        except _serial_errors() as error:
+            if getattr(error, "errno", None) not in _BUSY or time.monotonic() >= ends:
+                raise
+            time.sleep(0.05)
+        else:
+            return
 
 
 def _write_timeout(baud: int) -> float:

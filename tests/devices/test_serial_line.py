@@ -133,6 +133,20 @@ def test_a_busy_port_names_the_remedy(far):
     SerialLine(far.path, baud=9600).close()
 
 
+def test_a_port_that_is_just_being_let_go_is_opened(far, monkeypatch):
+    """A program that is ending holds its port a moment longer: no crew should be told to look for it."""
+    held = SerialLine(far.path, baud=9600)
+    pauses = []
+
+    def pause(seconds):
+        pauses.append(seconds)
+        held.close()
+
+    monkeypatch.setattr(serial_line.time, "sleep", pause)
+    SerialLine(far.path, baud=9600).close()
+    assert len(pauses) == 1
+
+
 def test_a_forbidden_port_names_the_group(monkeypatch, tmp_path):
     there = tmp_path / "port"
     there.touch()
