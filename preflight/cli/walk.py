@@ -145,26 +145,48 @@ def _need_terminal() -> None:
 def open_here(folder: Path) -> int:
     """Open the walk for the flight file in `folder`, choose among several, or offer the demo."""
     flights = flight_files(folder)
-    if len(flights) == 1 and sys.stdin.isatty() and sys.stdout.isatty():
-        return run_walk(flights[0])
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         click.echo(_listed(folder, flights))
         return 0
+    from preflight.tui.nearby import flight_here
+
+    if len(flights) == 1 and not flight_here(flights[0]).problems:
+        return run_walk(flights[0])
     from preflight.clock import SystemClock
     from preflight.tui.opening import Opened, OpeningApp
     from preflight.tui.remembered import Memory, default_path
 
     memory = Memory(default_path())
-    chosen = OpeningApp(folder, flights, clock=SystemClock(), memory=memory).run()
+    app = OpeningApp(folder, flights, clock=SystemClock(), memory=memory)
+    chosen = app.run()
     memory.settle()
+    if app.fault is not None:
+        raise app.fault
     if chosen is None:
         return 0
     if isinstance(chosen, Opened):
+        if chosen.flight is None:
+            assert chosen.record is not None
+            return _run_record(chosen.record)
         return run_walk(chosen.flight, record=chosen.record)
     from preflight.cli.demo import command as demo
 
     result = demo.main(args=[], standalone_mode=False)
     return result if isinstance(result, int) else 0
+
+
+def _run_record(record: Path) -> int:
+    """Open the screen on a record with the files that it keeps, where its flight file is not there."""
+    from preflight.clock import SystemClock
+    from preflight.record.folder import read
+    from preflight.tui.session import Session
+    from preflight.walk.opening import Sources
+
+    record = record.absolute()
+    session = Session(
+        Sources.kept(read(record)), folder=record.parent.parent, logs=record.parent, clock=SystemClock()
+    )
+    return _run(session, record)
 
 
 def flight_files(folder: Path) -> list[Path]:

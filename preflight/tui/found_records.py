@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -43,6 +44,20 @@ def unfinished(logs: Path, sources: Sources, boot: str | None = None) -> tuple[U
     machine's start, whose id is `boot`, may come from another laptop.
     """
     name = parse_flight(sources.flight, "flight file").flight.name
+    return tuple(item for _, item in _unfinished(logs, lambda found: found == name, sources, boot))
+
+
+def strays(logs: Path, known: frozenset[str], boot: str | None = None) -> tuple[tuple[str, Unfinished], ...]:
+    """As `unfinished`, of all flights but those `known`, each with its flight's name.
+
+    Their flight file is gone or can't be read now: they go on with the copies that they keep.
+    """
+    return _unfinished(logs, lambda found: found not in known, None, boot)
+
+
+def _unfinished(
+    logs: Path, wanted: Callable[[str], bool], sources: Sources | None, boot: str | None
+) -> tuple[tuple[str, Unfinished], ...]:
     found = []
     readable = {files.folder: files for files in _readable(logs)}
     followed = {opened(files.entries[0]).previous for files in readable.values()}
@@ -51,15 +66,15 @@ def unfinished(logs: Path, sources: Sources, boot: str | None = None) -> tuple[U
         if files.rec in continued:
             continue
         try:
-            if parse_flight(files.flight, "flight file").flight.name == name:
-                item = _judge(files, sources)
-                if item is not None:
-                    found.append(item)
-                    if item.kind == "interrupted" and boot not in (None, files.entries[-1].clk.boot):
-                        found.append(replace(item, kind="handover"))
+            name = parse_flight(files.flight, "flight file").flight.name
+            item = _judge(files, sources or Sources.kept(files)) if wanted(name) else None
+            if item is not None:
+                found.append((name, item))
+                if item.kind == "interrupted" and boot not in (None, files.entries[-1].clk.boot):
+                    found.append((name, replace(item, kind="handover")))
         except PreflightError:
             continue
-    return tuple(sorted(found, key=lambda item: item.last, reverse=True))
+    return tuple(sorted(found, key=lambda each: each[1].last, reverse=True))
 
 
 def newest(logs: Path, sources: Sources) -> Path | None:

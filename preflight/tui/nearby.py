@@ -14,14 +14,14 @@ from preflight.checks.card import size_text
 from preflight.clean import clean
 from preflight.clock import Moment
 from preflight.config.flight import Flight
-from preflight.config.load import load_flight
+from preflight.config.load import load_checklist, load_flight
 from preflight.config.problems import BadFile
 from preflight.devices.mounts import Mount, mounts
 from preflight.devices.removable import Medium, medium_of
 from preflight.devices.serial_line import PortInfo, list_ports
 from preflight.errors import PreflightError
 from preflight.tui import words
-from preflight.tui.found_records import Unfinished, unfinished
+from preflight.tui.found_records import Unfinished, strays, unfinished
 from preflight.walk.opening import Sources
 
 SHOWN_PROBLEMS = 4
@@ -45,6 +45,7 @@ class FoundFlight:
     about: str
     problems: tuple[str, ...] = ()
     records: tuple[Unfinished, ...] = ()
+    name: str = ""
 
 
 def ports_here(flight: Flight | None, found: Callable[[], tuple[PortInfo, ...]] = list_ports) -> list[Item]:
@@ -109,25 +110,27 @@ def cards_here(
 
 
 def flight_here(path: Path) -> FoundFlight:
-    """A flight file, good or not."""
+    """A flight file with its checklist, good or not; only one that is good has a `name`."""
+    title, about = path.name, "has problems"
     try:
         flight = load_flight(path)
+        at = flight.flight.release
+        title = f"{flight.flight.name}  ({path.name})"
+        about = f"release planned {at:%Y-%m-%d %H:%M %Z}".rstrip()
+        load_checklist(path.parent / flight.flight.checklist)
     except BadFile as error:
         told = [_in_short(problem, path) for problem in error.problems[:SHOWN_PROBLEMS]]
         if len(error.problems) > SHOWN_PROBLEMS:
             told.append(f"and {len(error.problems) - SHOWN_PROBLEMS} more: preflight lint {path.name}")
-        return FoundFlight(path, path.name, "has problems", tuple(told))
+        return FoundFlight(path, title, about, tuple(told))
     except PreflightError as error:
-        return FoundFlight(path, path.name, "can't be used", (_in_short(error, path),))
-    at = flight.flight.release
-    return FoundFlight(
-        path, f"{flight.flight.name}  ({path.name})", f"release planned {at:%Y-%m-%d %H:%M %Z}".rstrip()
-    )
+        return FoundFlight(path, title, about, (_in_short(error, path),))
+    return FoundFlight(path, title, about, name=flight.flight.name)
 
 
 def _in_short(told: object, path: Path) -> str:
     """The folder is at the head of the screen already."""
-    return str(told).replace(str(path), path.name)
+    return str(told).replace(f"{path.parent}/", "")
 
 
 def records_here(path: Path, now: Moment) -> tuple[Unfinished, ...]:
@@ -136,6 +139,14 @@ def records_here(path: Path, now: Moment) -> tuple[Unfinished, ...]:
     if not logs.is_dir():
         return ()
     return unfinished(logs, Sources.beside(path), now.boot)
+
+
+def strays_here(folder: Path, flights: list[FoundFlight], now: Moment) -> tuple[tuple[str, Unfinished], ...]:
+    """Records in `folder`/logs to go on with whose flight file is none of `flights`, or can't be read now."""
+    logs = folder / "logs"
+    return (
+        strays(logs, frozenset(each.name for each in flights if each.name), now.boot) if logs.is_dir() else ()
+    )
 
 
 def record_words(record: Unfinished) -> tuple[str, str]:

@@ -17,7 +17,8 @@ from preflight.clock import Clock
 from preflight.errors import PreflightError
 from preflight.tui.draw.foot import packed
 from preflight.tui.draw.text import fitted, row, say
-from preflight.tui.nearby import FoundFlight, flight_here, record_words, records_here
+from preflight.tui.found_records import Unfinished
+from preflight.tui.nearby import FoundFlight, flight_here, record_words, records_here, strays_here
 from preflight.tui.nearby_pane import Nearby
 from preflight.tui.remembered import Memory
 from preflight.tui.themed import ThemedApp
@@ -33,9 +34,9 @@ KEYS = [
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """What to walk: a flight file, and the record of it that was pointed at, if one was."""
+    """What to walk: a flight file, and the record that was pointed at, if one was; without the file that."""
 
-    flight: Path
+    flight: Path | None
     record: Path | None = None
 
 
@@ -116,6 +117,8 @@ class OpeningApp(ThemedApp[Choice]):
         self.at = 0
         self._paths = flights
         self._flights: list[FoundFlight] = [FoundFlight(path, path.name, "reading …") for path in flights]
+        self._strays: tuple[tuple[str, Unfinished], ...] = ()
+        self.fault: Exception | None = None
         self._round = 0
         self._looking = True
         self._said = self.unread or ""
@@ -131,6 +134,11 @@ class OpeningApp(ThemedApp[Choice]):
                 made.append(
                     _Line(Opened(flight.path, record.folder), f"{verb} {record.folder.name}", about, indent=1)
                 )
+        for name, record in self._strays:
+            verb, about = record_words(record)
+            title = f"{verb} {record.folder.name}"
+            told = f"{name}, whose flight file is not among these: {about}"
+            made.append(_Line(Opened(None, record.folder), title, told))
         about = "an invented flight on a simulated payload, in preflight-demo/ here"
         made.append(_Line("demo", "The demo", about))
         made.append(_Line(None, "Nothing", "preflight new DIR writes a flight file to start from"))
@@ -157,26 +165,38 @@ class OpeningApp(ThemedApp[Choice]):
         threading.Thread(target=self._read_all, args=(self._round,), name="opening", daemon=True).start()
 
     def _read_all(self, number: int) -> None:
-        found = []
-        for path in self._paths:
-            flight = flight_here(path)
-            if not flight.problems:
-                try:
-                    flight = replace(flight, records=records_here(path, self.clock.now()))
-                except PreflightError as error:
-                    flight = replace(flight, problems=tuple(str(error).splitlines()[:4]))
-            found.append(flight)
+        found: list[FoundFlight] = []
+        strays: tuple[tuple[str, Unfinished], ...] = ()
+        said = ""
+        try:
+            found = [self._flight(path) for path in self._paths]
+            strays = strays_here(self.folder, found, self.clock.now())
+        except Exception as error:  # noqa: BLE001 - whatever it is, it must not leave the screen waiting
+            said = f"Not everything could be looked at here ({type(error).__name__}: {error}); r looks again"
         if self.is_running:
-            self.call_later(self._came, number, found)
+            self.call_later(self._came, number, found, strays, said)
 
-    def _came(self, number: int, found: list[FoundFlight]) -> None:
+    def _flight(self, path: Path) -> FoundFlight:
+        flight = flight_here(path)
+        if flight.problems:
+            return flight
+        try:
+            return replace(flight, records=records_here(path, self.clock.now()))
+        except PreflightError as error:
+            return replace(flight, problems=tuple(str(error).splitlines()[:4]))
+
+    def _came(
+        self, number: int, found: list[FoundFlight], strays: tuple[tuple[str, Unfinished], ...], said: str
+    ) -> None:
         if number != self._round:
             return
         chosen = self.lines[self.at].choice
-        self._flights, self._looking = found, False
+        self._flights, self._strays, self._looking = found or self._flights, strays, False
         # What was pointed at stays so, wherever it stands now.
         self.at = next((n for n, line in enumerate(self.lines) if line.choice == chosen), 0)
         self.query_one(_Choices).refresh()
+        if said:
+            self.tell("Not looked at", said)
 
     def action_by(self, lines: int) -> None:
         """Another choice."""
@@ -184,11 +204,16 @@ class OpeningApp(ThemedApp[Choice]):
         self.query_one(_Choices).refresh()
 
     def action_go(self) -> None:
-        """Open what is chosen."""
+        """Open what is chosen, unless something is wrong with it."""
+        if self.lines[self.at].problems:
+            self.tell("Not yet", "what is wrong stands under it; mend the file, then r looks again")
+            return
         self.exit(self.lines[self.at].choice)
 
     def action_look(self) -> None:
         """Look for everything again."""
+        self._said = ""
+        self.query_one("#opening-said").refresh(layout=True)
         self._read()
         self.query_one(Nearby).look()
 
@@ -204,3 +229,12 @@ class OpeningApp(ThemedApp[Choice]):
         """Say something that stays."""
         self._said = f"{title}: {text}"
         self.query_one("#opening-said").refresh(layout=True)
+
+    def _handle_exception(self, error: Exception) -> None:
+        # The library would print the traceback: whoever runs the screen tells of it in a sentence.
+        self.fault = self.fault or error
+        self._return_code = 70
+        if self._exception is None:
+            self._exception = error
+            self._exception_event.set()
+        self._close_messages_no_wait()

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from screen_driving import Driver, Stage
+from screen_driving import PASSPHRASE, Driver, Stage
 from small_flight import CHECKLIST, FLIGHT
 from textual.pilot import Pilot
 
@@ -21,9 +21,12 @@ from preflight.devices.mounts import Mount
 from preflight.devices.removable import Medium
 from preflight.devices.serial_line import PortInfo
 from preflight.errors import DeviceError
-from preflight.tui import nearby_pane
+from preflight.record.folder import read
+from preflight.tui import nearby_pane, opening
 from preflight.tui.nearby import Item, cards_here, ports_here
 from preflight.tui.opening import Opened, OpeningApp
+from preflight.tui.session import Session
+from preflight.walk.opening import Sources
 
 HOSTILE = "[/]\x1b[2Jport\u202e"
 
@@ -224,3 +227,65 @@ def test_cards_are_what_can_be_taken_out_and_the_flights_own_comes_first(tmp_pat
     gone = parse_flight(FLIGHT.encode() + b'\n[card]\nvolume = "/media/gone"\n', "flight.toml")
     first = cards_here(gone, tmp_path, found, ask)[0]
     assert first == Item("/media/gone", "the flight file's card: not here", missing=True)
+
+
+def test_a_record_whose_flight_file_is_gone_is_offered_and_goes_on_with_its_own_copies(stage: Stage) -> None:
+    session = stage.session()
+    session.unlock("ines", PASSPHRASE).result()
+    session.begin("ines").result()
+    assert session.walk is not None
+    folder = session.walk.recorder.folder
+    session.shut()
+
+    async def story(app: OpeningApp, pilot: Pilot[Any]) -> None:
+        assert "Plover 1, whose flight file is not among these" in shown(app)
+        assert f"Go on with {folder.name}" in shown(app)
+        await pilot.press("enter")
+
+    (stage.folder / "broken.toml").write_text("[flight]\nname = ", "utf-8")
+    assert open_screen(stage.folder, story_after("down", story)) == Opened(None, folder)
+    kept = Session(
+        Sources.kept(read(folder)), folder=stage.folder, logs=stage.logs, clock=stage.clock, keys=stage.keys
+    )
+    assert [item.folder for item in kept.unfinished().result()] == [folder]
+    kept.shut()
+
+
+def story_after(key: str, story: Story) -> Story:
+    async def after(app: OpeningApp, pilot: Pilot[Any]) -> None:
+        await pilot.press(key)
+        await story(app, pilot)
+
+    return after
+
+
+def test_what_is_wrong_with_a_checklist_is_shown_by_its_line(folder: Path) -> None:
+    text = CHECKLIST.replace('title = "Fill"', 'titel = "Fill"')
+    (folder / "checklist.toml").write_text(text, "utf-8")
+    line = text[: text.index("titel")].count("\n") + 1
+
+    async def story(app: OpeningApp, pilot: Pilot[Any]) -> None:
+        assert f"checklist.toml:{line}: phase[2].titel" in shown(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: "mend the file" in shown(app))
+        (folder / "checklist.toml").write_text(CHECKLIST, "utf-8")
+        await pilot.press("r")
+        await until(pilot, lambda: "titel" not in shown(app))
+
+    open_screen(folder, story)
+
+
+def test_a_look_that_fails_says_so_and_does_not_wait_for_ever(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(opening, "strays_here", fail)
+
+    async def story(app: OpeningApp, pilot: Pilot[Any]) -> None:
+        assert "Not everything could be looked at here" in shown(app)
+        assert "Plover 1" in shown(app)
+        await pilot.press("q")
+
+    assert open_screen(folder, story) is None
