@@ -52,13 +52,11 @@ class Acts(Provider):
         walking = scene.view.record is not None
         if walking and not scene.view.looking:
             says = ordinary(scene.view.state, scene.place).says
-            shown = row(Content.styled("Enter  ", "bold $lead"), say(says, limit=200))
+            shown = row(Content.styled("Enter  ", "bold"), say(says, limit=200))
             yield f"Enter {says}", shown, partial(self._walk.conductor.begin, "ordinary")
         for key in KEYS:
             if key.when(scene) and (walking or key.name in BEFORE):
-                shown = row(
-                    say(f"{key.word}  ", "bold"), Content.styled(f"{key.shown}  ", "bold $lead"), key.help
-                )
+                shown = row(say(f"{key.word}  ", "bold"), Content.styled(f"{key.shown}  ", "bold"), key.help)
                 yield f"{key.word} {key.help}", shown, partial(self._walk.conductor.begin, key.name)
 
     def _places(self, scene: Scene) -> Iterator[Found]:

@@ -183,9 +183,7 @@ class ReplayActs(Acts):
 
     def _acts(self, scene: Scene) -> Iterator[Found]:
         for key in KEYS:
-            shown = row(
-                say(f"{key.word}  ", "bold"), Content.styled(f"{key.shown}  ", "bold $lead"), key.help
-            )
+            shown = row(say(f"{key.word}  ", "bold"), Content.styled(f"{key.shown}  ", "bold"), key.help)
             yield f"{key.word} {key.help}", shown, partial(self._walk.conductor.begin, key.name)
 
 
