@@ -243,6 +243,28 @@ def test_a_recording_of_another_day_flight_or_layout_is_made_anew(tmp_path, more
     assert (tmp_path / FILE).exists(), "a stopped recording does not replace the one that is there"
 
 
+@pytest.mark.parametrize(("minutes", "counts"), [(-5, True), (5, False)])
+def test_a_recording_from_before_the_logger_was_spoken_to_does_not_count(tmp_path, minutes, counts):
+    began = datetime.now(UTC) - timedelta(minutes=30)
+    left = began + timedelta(minutes=minutes)
+    kept = log_recording.Recording(
+        flight="Dotterel 4",
+        layout=log_recording.layout_mark(flight("x")),
+        began=began,
+        interval=60.0,
+        data=b"",
+        marks=(),
+        cut=None,
+    )
+    log_recording.save(tmp_path, kept)
+    measured = {"logger.left_at": Reading(name="logger.left_at", value=f"{left:%Y-%m-%d %H:%M:%S.000} UTC")}
+    with FarEnd() as far:
+        context = Context(flight=flight(far.path), folder=tmp_path, measured=measured, stopped=lambda: True)
+        remarks = " ".join(run_check(check, context).remarks)
+    assert ("before the logger was last spoken to" in remarks) is not counts
+    assert ("stopped while recording" in remarks) is not counts
+
+
 @pytest.mark.usefixtures("quick")
 def test_a_power_that_is_not_pulled_or_not_put_back(tmp_path, monkeypatch):
     monkeypatch.setattr(log_recording, "CUT_WITHIN", 0.5)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from preflight.checks import beacon_heard, clock, log_recording, position, tap
 from preflight.clock import SystemClock
 from preflight.config.load import load_checklist
 from preflight.config.shipped import shipped_file
@@ -49,9 +50,9 @@ def walked(demo: scenario.Demo, opener: str = "mika") -> list[Walk]:
     people = [*(member.id for member in scenario.CREW), "ivy"]
     for person in people:
         keyring.unlock(person, scenario.PASSPHRASE)
-    clock = SystemClock()
+    now = SystemClock()
     sources = Sources.beside(demo.flight_file)
-    walks = [begin(demo.logs, sources, keyring=keyring, person=opener, clock=clock, drill=True)]
+    walks = [begin(demo.logs, sources, keyring=keyring, person=opener, clock=now, drill=True)]
     while True:
         walk = walks[-1]
         crew = SimulatedCrew(
@@ -65,7 +66,7 @@ def walked(demo: scenario.Demo, opener: str = "mika") -> list[Walk]:
         if len(walks) == 2 or not walk.ledger.book.gates:
             return walks
         walks.append(
-            follow(walk.recorder.folder, why="after-release", keyring=keyring, person=opener, clock=clock)
+            follow(walk.recorder.folder, why="after-release", keyring=keyring, person=opener, clock=now)
         )
 
 
@@ -85,7 +86,15 @@ def whole(walks: list[Walk]) -> None:
 
 
 @needs_terminals
-def test_student_launch_with_hydrogen_to_the_card_at_home(tmp_path: Path) -> None:
+def test_student_launch_with_hydrogen_to_the_card_at_home(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(log_recording, "INTERVALS", 1.0)
+    monkeypatch.setattr(beacon_heard, "REPORTS", 2)
+    monkeypatch.setattr(tap, "LEAST_SECONDS", 1.0)
+    monkeypatch.setattr(tap, "LEAST_SAMPLES", 6)
+    monkeypatch.setattr(position, "SECONDS", 2.0)
+    monkeypatch.setattr(clock, "SECONDS", 2.0)
     demo = demo_with(tmp_path / "demo", "student-launch.toml", gas="hydrogen")
     ground, rate, baud = scenario_files.GROUND, scenario_files.RATE, scenario_files.BAUD
     payload = SimulatedPayload(
