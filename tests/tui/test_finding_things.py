@@ -179,3 +179,19 @@ def test_j_goes_to_the_poll_and_then_to_the_decision_once_nothing_stands_against
         await driver.at("authorise", "release")
 
     stage.drive(story)
+
+
+def test_lines_that_no_resource_needs_are_the_steps(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        await driver.until(lambda: driver.app.seen.extra.figures is not None)
+        figures = driver.app.seen.extra.figures
+        assert figures is not None
+        runout, centre = (driver.app.screen.query_one(name) for name in ("#runout", "#centre"))
+        wanted = 1 + len(figures.run_out)
+        await driver.until(lambda: runout.size.height == min(5, wanted))
+        assert wanted < 5
+        assert centre.size.height == 24 - 3 - wanted - 4
+        assert figures.run_out[-1].resource in driver.text()
+
+    stage.drive(story)

@@ -69,6 +69,9 @@ class WalkScreen(Screen[None]):
         notice = self.query_one("#notice", Pane)
         notice.set_class(scene.notice is not None, "-said")
         notice.styles.height = max(1, len(notice_lines(scene.notice, self.size.width)))
+        if (figures := scene.extra.figures) is not None:
+            # Lines that no resource needs are the step's.
+            self.query_one("#runout", Pane).styles.max_height = 1 + len(figures.run_out)
         for pane in self.query(Pane):
             pane.show(scene)
 
