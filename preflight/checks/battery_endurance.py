@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from preflight.checks.base import Context, Run
+from preflight.checks.flight_envelope import FLOWN
 from preflight.figures.compute import compute
 from preflight.readings import Finding, FindingOutcome, Progress, judged
 
@@ -28,25 +29,8 @@ _READS = (
     "battery.open_voltage",
     "beacon.load",
     # what the time that they must last follows from
-    "flight.release",
-    "flight.power_up",
-    "site.elevation",
-    "site.qnh",
-    "site.temperature",
-    "balloon.mass",
-    "balloon.burst_diameter",
-    "balloon.gas",
-    "balloon.purity",
-    "balloon.neck_lift",
-    "balloon.drag_coefficient",
-    "balloon.ascent_model",
-    "payload.package",
-    "payload.mass",
-    "parachute.mass",
-    "parachute.area",
-    "parachute.drag_coefficient",
-    "recovery.search",
-    "recovery.landing_elevation",
+    *FLOWN,
+    *("flight.power_up", "recovery.search"),
 )
 _WORDS = ("battery", "beacon")
 

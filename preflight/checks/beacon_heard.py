@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from preflight.checks.base import Context, Run
-from preflight.checks.card import Judgement
 from preflight.checks.cross_site import distance
+from preflight.checks.judgement import Judgement
 from preflight.checks.tap import EVIDENCE_LIMIT
 from preflight.checks.times import DAY, span
 from preflight.clean import clean
@@ -18,7 +18,6 @@ from preflight.config.flight import Port
 from preflight.decode.positions import PositionDecoder
 from preflight.decode.samples import Sample
 from preflight.devices.growing_file import names_file, open_listened
-from preflight.devices.serial_line import PortUnusableError
 from preflight.errors import DeviceError
 from preflight.live import MOST_RECEPTIONS, Reception, Receptions
 from preflight.names import UNITS
@@ -71,13 +70,8 @@ class BeaconHeard:
         assert beacon is not None
         # A file's end is a line's end.
         decoder = PositionDecoder(beacon.call, joined=not names_file(beacon_port(context), context.folder))
-        try:
-            heard = yield from _listen(context, decoder, beacon.interval)
-        except PortUnusableError as error:
-            judgement.gaps.append(str(error))
-            return judgement.finding()
-        except DeviceError as error:
-            judgement.faults.append(str(error))
+        heard = yield from judgement.attempt(_listen(context, decoder, beacon.interval))
+        if heard is None:
             return judgement.finding()
         if heard.data:
             judgement.evidence.append(Evidence(name="what the receiver gave", data=bytes(heard.data)))

@@ -1,4 +1,4 @@
-"""What the checks of the card share: opening it, telling it from another, judging its table."""
+"""What the checks of the card share: telling it from another, judging its table."""
 
 from __future__ import annotations
 
@@ -6,76 +6,12 @@ from collections.abc import Generator
 from pathlib import Path
 
 from preflight.checks.base import Context
+from preflight.checks.judgement import Judgement
 from preflight.clean import clean
-from preflight.devices.blocks import BadVolumeError, NoRightError
 from preflight.devices.fat import FatVolume
 from preflight.devices.fat_table import TableScan
 from preflight.devices.volume import Volume
-from preflight.errors import DeviceError
-from preflight.names import UNITS
-from preflight.readings import Evidence, Finding, FindingOutcome, Progress, Reading, judged
-
-GET_RIGHT = (
-    "run this as a user who may read the device (on Linux often a member of the group disk), "
-    "or name an image of the card"
-)
-
-
-class Judgement:
-    """A finding in the making: `faults` make it no-go, `gaps` (what was not looked at) make it open."""
-
-    def __init__(self, check: str, reads: tuple[str, ...], context: Context) -> None:
-        self.check = check
-        self.reads = reads
-        self.faults: list[str] = []
-        self.gaps: list[str] = []
-        self.remarks: list[str] = []
-        self.readings: list[Reading] = []
-        self.evidence: list[Evidence] = []
-        self._limits = context.flight.limits
-
-    def read(self, name: str, value: float | str | None) -> Reading:
-        """Add a measured reading with the flight file's limits; the reading."""
-        limit = self._limits.get(name)
-        reading = Reading(
-            name=name,
-            value=value,
-            unit=UNITS[name],
-            at_least=limit.at_least if limit else None,
-            at_most=limit.at_most if limit else None,
-        )
-        self.readings.append(reading)
-        return reading
-
-    def trouble(self, error: DeviceError) -> Finding:
-        """The finding when the card could not be opened or failed in the middle; what was found is kept."""
-        if isinstance(error, NoRightError):
-            self.gaps.append(f"the card was not read: {error}. To check it, {GET_RIGHT}")
-        else:
-            self.faults.append(str(error))
-        if isinstance(error, BadVolumeError):
-            if error.judged:
-                self.evidence.append(Evidence(name="first sector", data=error.judged))
-            if error.found:
-                self.read("card.type", error.found)
-        return self.finding()
-
-    def finding(self) -> Finding:
-        """Faults first, then what was not checked, then the rest."""
-        readings = tuple(self.readings)
-        outcome: FindingOutcome = judged(readings)
-        if self.faults:
-            outcome = "no-go"
-        elif self.gaps and outcome == "go":
-            outcome = "open"
-        return Finding(
-            check=self.check,
-            outcome=outcome,
-            readings=readings,
-            remarks=(*self.faults, *(f"Not checked: {gap}" for gap in self.gaps), *self.remarks),
-            evidence=tuple(self.evidence),
-            reads=self.reads,
-        )
+from preflight.readings import Evidence, Progress
 
 
 def card_path(context: Context) -> Path:

@@ -6,8 +6,6 @@ from collections.abc import Generator
 
 from preflight.checks.base import Context, Run
 from preflight.checks.card import (
-    GET_RIGHT,
-    Judgement,
     add_evidence,
     card_path,
     compare_fsinfo,
@@ -15,6 +13,7 @@ from preflight.checks.card import (
     known_identity,
     scan_with_progress,
 )
+from preflight.checks.judgement import GET_RIGHT, Judgement
 from preflight.clean import clean
 from preflight.devices.fat import FatVolume
 from preflight.devices.volume import Volume, open_volume

@@ -12,7 +12,8 @@ from collections.abc import Callable, Generator, Iterable, Iterator
 from pathlib import Path
 
 from preflight.checks.base import Context, Run
-from preflight.checks.card import Judgement, card_path, compare_identity, known_identity, size_text
+from preflight.checks.card import card_path, compare_identity, known_identity, size_text
+from preflight.checks.judgement import Judgement
 from preflight.clean import clean
 from preflight.devices.blocks import BadVolumeError, NoRightError
 from preflight.devices.marked_blocks import Pattern, Tally

@@ -8,8 +8,9 @@ import time
 from collections.abc import Generator
 
 from preflight.checks.base import Context, Run
-from preflight.checks.card import Judgement, size_text
+from preflight.checks.card import size_text
 from preflight.checks.card_target import FROM_MEMORY, on_card, read_all_back, remove
+from preflight.checks.judgement import Judgement
 from preflight.checks.live_strip import Strip
 from preflight.clean import clean
 from preflight.devices.marked_blocks import PAGE, Pattern, Tally

@@ -6,14 +6,12 @@ import math
 from collections.abc import Sequence
 
 from preflight.checks.base import Context, Run
-from preflight.checks.card import Judgement
 from preflight.checks.fixes import fix_missing
+from preflight.checks.judgement import Judgement
 from preflight.checks.judging import clock_offset, times_of
 from preflight.checks.tap import LEADS, PUT_BACK, capture, nothing_decoded
 from preflight.checks.times import Offset, span, why_apart
 from preflight.decode.samples import Sample
-from preflight.devices.serial_line import PortUnusableError
-from preflight.errors import DeviceError, PreflightError
 from preflight.names import UNITS
 from preflight.readings import Reading
 
@@ -55,16 +53,9 @@ class ClockCheck:
                 f"{OFFSET}, the seconds to add to this laptop's clock"
             )
             return judgement.finding()
-        try:
-            heard = yield from capture(context, max(LEAST_SAMPLES, math.ceil(SECONDS * layout.rate)))
-        except PortUnusableError as error:
-            judgement.gaps.append(str(error))
-            return judgement.finding()
-        except DeviceError as error:
-            judgement.faults.append(str(error))
-            return judgement.finding()
-        except PreflightError as error:
-            judgement.gaps.append(str(error))
+        wanted = max(LEAST_SAMPLES, math.ceil(SECONDS * layout.rate))
+        heard = yield from judgement.attempt(capture(context, wanted))
+        if heard is None:
             return judgement.finding()
         judgement.evidence += heard.evidence()
         if heard.lost is not None:

@@ -6,31 +6,20 @@ from preflight.checks.base import Context, Run
 from preflight.figures.compute import FlightFigures, compute
 from preflight.readings import Evidence, Finding, FindingOutcome, Progress, judged
 
-_READS = (
+FLOWN = (
     "flight.release",
-    "site.latitude",
-    "site.longitude",
-    "site.elevation",
-    "site.qnh",
-    "site.temperature",
-    "balloon.mass",
-    "balloon.burst_diameter",
-    "balloon.gas",
-    "balloon.purity",
-    "balloon.neck_lift",
-    "balloon.drag_coefficient",
-    "balloon.ascent_model",
-    "payload.package",
-    "payload.mass",
-    "parachute.mass",
-    "parachute.area",
-    "parachute.drag_coefficient",
-    "wind.table",
-    "cylinder.water_volume",
-    "cylinder.pressure",
-    "cylinder.temperature",
+    *(f"site.{key}" for key in ("elevation", "qnh", "temperature")),
+    *(f"balloon.{key}" for key in ("mass", "burst_diameter", "gas", "purity", "neck_lift")),
+    *("balloon.drag_coefficient", "balloon.ascent_model"),
+    *("payload.package", "payload.mass"),
+    *(f"parachute.{key}" for key in ("mass", "area", "drag_coefficient")),
     "recovery.landing_elevation",
-    "recovery.keep_out",
+)
+"""Values from which the ascent, the descent and their times follow."""
+_READS = (
+    *FLOWN,
+    *("site.latitude", "site.longitude", "wind.table", "recovery.keep_out"),
+    *(f"cylinder.{key}" for key in ("water_volume", "pressure", "temperature")),
 )
 
 

@@ -6,16 +6,14 @@ import math
 from collections.abc import Sequence
 
 from preflight.checks.base import Context, Run
-from preflight.checks.card import Judgement
 from preflight.checks.columns import table_of
 from preflight.checks.cross_checks import Columns, columns_of
 from preflight.checks.cross_site import distance
 from preflight.checks.fixes import UNMEASURED, fix_missing, model_told, usual_fix
+from preflight.checks.judgement import Judgement
 from preflight.checks.tap import LEADS, PUT_BACK, Capture, Seen, capture, nothing_decoded
 from preflight.config.flight import Flight
 from preflight.decode.samples import Sample
-from preflight.devices.serial_line import PortUnusableError
-from preflight.errors import DeviceError, PreflightError
 from preflight.names import UNITS
 from preflight.readings import Reading
 
@@ -64,17 +62,9 @@ class PositionCheck:
             judgement.gaps.append("the samples have no fields with the roles latitude and longitude")
             _judge_model(context, judgement, ())
             return judgement.finding()
-        try:
-            wanted = max(LEAST_SAMPLES, math.ceil(SECONDS * layout.rate))
-            heard = yield from capture(context, wanted, lambda heard: _to_see(context, heard))
-        except PortUnusableError as error:
-            judgement.gaps.append(str(error))
-            return judgement.finding()
-        except DeviceError as error:
-            judgement.faults.append(str(error))
-            return judgement.finding()
-        except PreflightError as error:
-            judgement.gaps.append(str(error))
+        wanted = max(LEAST_SAMPLES, math.ceil(SECONDS * layout.rate))
+        heard = yield from judgement.attempt(capture(context, wanted, lambda heard: _to_see(context, heard)))
+        if heard is None:
             return judgement.finding()
         judgement.evidence += heard.evidence()
         if heard.lost is not None:

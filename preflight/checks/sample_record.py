@@ -5,14 +5,13 @@ from __future__ import annotations
 import itertools
 
 from preflight.checks.base import Context, Run
+from preflight.checks.judgement import Judgement
 from preflight.checks.judging import clock_faults, judge_samples
 from preflight.checks.listening import Listened, listen_on_tap, worth_listening
 from preflight.checks.restarts import restart_seen
 from preflight.checks.tap import LEADS, PUT_BACK, Capture, capture, nothing_decoded, wanted_samples
 from preflight.clean import clean
 from preflight.decode.samples import Value
-from preflight.devices.serial_line import PortUnusableError
-from preflight.errors import DeviceError, PreflightError
 from preflight.names import UNITS
 from preflight.readings import Finding, FindingOutcome, Reading, decimal_text, judged
 
@@ -20,6 +19,11 @@ UNDECODED_SHARE = 0.05
 """Share of lines or runs that may be no sample before it is a no-go. Common practice, no source."""
 GAP_FACTOR = 2.5
 """Times the usual interval after which a pause is told. Common practice, no source."""
+_READS = (
+    *("link.baud", "link.framing", "port", "sample.format", "sample.field", "logger.left_at"),
+    *("site.latitude", "site.longitude", "site.elevation", "site.qnh"),
+    *("battery.chemistry", "battery.series"),
+)
 
 
 class SampleRecord:
@@ -37,14 +41,10 @@ class SampleRecord:
 
     def run(self, context: Context) -> Run:
         assert context.flight.sample is not None
-        try:
-            heard = yield from capture(context, wanted_samples(context.flight.sample))
-        except PortUnusableError as error:
-            return _finding("open", remarks=[f"Not checked: {error}"])
-        except DeviceError as error:
-            return _finding("no-go", remarks=[str(error)])
-        except PreflightError as error:
-            return _finding("open", remarks=[f"Not checked: {error}"])
+        judgement = Judgement(self.name, _READS, context)
+        heard = yield from judgement.attempt(capture(context, wanted_samples(context.flight.sample)))
+        if heard is None:
+            return judgement.finding()
         listened = Listened()
         if worth_listening(context, heard):
             listened = yield from listen_on_tap(context, heard)
@@ -173,11 +173,7 @@ def _finding(
         readings=tuple(readings or ()),
         remarks=tuple(remarks or ()),
         evidence=heard.evidence() if heard is not None else (),
-        reads=(
-            *("link.baud", "link.framing", "port", "sample.format", "sample.field", "logger.left_at"),
-            *("site.latitude", "site.longitude", "site.elevation", "site.qnh"),
-            *("battery.chemistry", "battery.series"),
-        ),
+        reads=_READS,
         power_cycle=f"seen on the tap: {restart}" if restart else "",
     )
 

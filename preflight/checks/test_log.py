@@ -13,7 +13,8 @@ from datetime import datetime, timedelta
 import msgspec
 
 from preflight.checks.base import Context, Run
-from preflight.checks.card import Judgement, card_path, known_identity
+from preflight.checks.card import card_path, known_identity
+from preflight.checks.judgement import Judgement
 from preflight.checks.log_compare import Compared, align, measure
 from preflight.checks.log_recording import FILE, Recording, drop, layout_mark, load, record, save
 from preflight.checks.tap import EVIDENCE_LIMIT, Capture, nothing_decoded
@@ -22,7 +23,6 @@ from preflight.decode import decoder_for
 from preflight.decode.samples import Sample
 from preflight.devices.blocks import GoneError, NoRightError
 from preflight.devices.card_logs import CardLogs, read_logs
-from preflight.devices.serial_line import PortUnusableError
 from preflight.errors import DeviceError, PreflightError
 from preflight.names import UNITS
 from preflight.readings import Evidence, Finding, Progress, Reading
@@ -106,17 +106,10 @@ def _logger_left(context: Context) -> datetime | None:
 
 
 def _record(context: Context, judgement: Judgement) -> Run:
-    try:
-        recording, heard = yield from record(context)
-    except PortUnusableError as error:
-        judgement.gaps.append(str(error))
+    recorded = yield from judgement.attempt(record(context))
+    if recorded is None:
         return judgement.finding()
-    except DeviceError as error:
-        judgement.faults.append(str(error))
-        return judgement.finding()
-    except PreflightError as error:
-        judgement.gaps.append(str(error))
-        return judgement.finding()
+    recording, heard = recorded
     judgement.evidence += _cut_short("tap recording", heard.data)
     judgement.read("log.captured", float(len(heard.samples)))
     if heard.lost is not None:
