@@ -178,7 +178,7 @@ OWN = re.compile(
     rb"|\x1b\[\?[0-9;]+(?:[hlu]|\$p)"
     rb"|\x1b\[[<>=?]?[0-9;]*[uncqt]"
     rb"|\x1b\[[0-9]* q"
-    rb"|\x1b\]2;preflight\x07"
+    rb"|\x1b\]2;preflight\x07|\x1b\]22;[a-z-]+\x07"
     rb"|\x1b[78=>]|\x1bP\+q[0-9A-Fa-f;]*\x1b\\\\"
 )
 

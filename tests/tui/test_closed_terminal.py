@@ -1,4 +1,4 @@
-"""The walk in a real terminal that is closed, or left and come back to: the record whole, the logger logging."""
+"""A real terminal closed, or left and come back to: the record whole, the logger logging."""
 
 from __future__ import annotations
 

@@ -1,8 +1,9 @@
 """Outcomes told apart by people who see colours otherwise, or none, measured on the fills that are drawn.
 
-Simulation: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes, "A Physiologically-based Model for Simulation of
-Color Vision Deficiency" (2009), matrices of severity 1.0 on linear RGB, from memory. Difference: CIE 1976 L*a*b*
-under D65 (ISO/CIE 11664-4); a just noticeable difference is about 2.3 (Mahy and others, 1994, from memory).
+Simulation: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes, "A Physiologically-based Model for
+Simulation of Color Vision Deficiency" (2009), matrices of severity 1.0 on linear RGB, from memory.
+Difference: CIE 1976 L*a*b* under D65 (ISO/CIE 11664-4); a just noticeable difference is about 2.3 (Mahy and
+others, 1994, from memory).
 """
 
 from __future__ import annotations

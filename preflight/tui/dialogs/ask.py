@@ -15,6 +15,7 @@ from textual.suggester import SuggestFromList
 from textual.widgets import Input, Static
 
 from preflight.errors import PreflightError
+from preflight.tui.dialogs.typed import Typed
 from preflight.tui.draw.text import badge, row, say
 from preflight.tui.forms.form import Answers, Field, Form, Missing, explain
 from preflight.tui.marks import CAUTION
@@ -171,7 +172,7 @@ def _foot(submit: str) -> Content:
 
 
 def _input(field: Field, name: str) -> Input:
-    return Input(
+    return Typed(
         id=name,
         value=field.initial,
         password=field.kind == "secret",

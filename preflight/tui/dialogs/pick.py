@@ -12,6 +12,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
+from preflight.tui.dialogs.typed import Typed
 from preflight.tui.draw.lists import place_title
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import fitted, row, say
@@ -38,7 +39,7 @@ class Pick(ModalScreen[Place | None]):
     def compose(self) -> ComposeResult:
         with Vertical(id="page"):
             yield Static(say("Go to", "bold $lead"), id="title")
-            yield Input(placeholder="type to narrow", compact=True)
+            yield Typed(placeholder="type to narrow", compact=True)
             yield OptionList(markup=False)
             yield Static(say("Enter goes there   Esc back   ↑ ↓ choose", "$quiet"), id="foot")
 

@@ -1,0 +1,31 @@
+"""A line to type in that shows what is hostile and does not pass it on to the terminal."""
+
+from __future__ import annotations
+
+from rich.text import Text
+from textual.widgets import Input
+
+from preflight.clean import MAX_COMBINING, clean
+
+HIDDEN = "\N{REPLACEMENT CHARACTER}"
+
+
+def shown(value: str) -> str:
+    """As many characters as there are: one that a terminal would obey stands as a replacement character."""
+    out, marks = [], 0
+    for char in value:
+        told = clean(char)
+        # Each mark by itself is fit to be shown; a stack of them is not.
+        marks = marks + 1 if len(told) == 1 and not Text(char).cell_len else 0
+        out.append(HIDDEN if len(told) > 1 or marks > MAX_COMBINING else told)
+    return "".join(out)
+
+
+class Typed(Input):
+    """What is typed or pasted keeps every character; only how it is drawn is safe."""
+
+    @property
+    def _value(self) -> Text:
+        if self.password:
+            return super()._value
+        return Text(shown(self.value), no_wrap=True, overflow="ignore", end="")
