@@ -59,9 +59,9 @@ def notice(view: View, folder: Path) -> Text:
 def help_page() -> Text:
     """Every key on one screen, two columns, and the marks."""
     head = [
-        ("Enter", "The step's own act; 1-9 who signs"),
+        ("Enter", "The step's act; 1-9 who signs"),
         ("Ctrl+P", "Search acts and steps"),
-        ("← →", "The step before, the step after"),
+        ("← →", "The step before, or after"),
     ]
     pairs = head + [(key.shown, key.help) for key in KEYS if key.name not in ("back", "on")]
     half = (len(pairs) + 1) // 2

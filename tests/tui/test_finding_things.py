@@ -195,3 +195,18 @@ def test_lines_that_no_resource_needs_are_the_steps(stage: Stage) -> None:
         assert figures.run_out[-1].resource in driver.text()
 
     stage.drive(story)
+
+
+def test_help_is_one_screen_with_every_key_and_every_word(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        assert "all locked: u" in driver.text()
+        await driver.begin()
+        await driver.key("question_mark")
+        text = driver.text()
+        assert "…" not in text
+        for key in KEYS:
+            if key.name not in ("back", "on"):
+                assert f"{key.shown} {key.help}" in text, key.name
+        assert driver.app.screen.query_one("#text").max_scroll_y == 0
+
+    stage.drive(story)

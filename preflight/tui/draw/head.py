@@ -127,7 +127,8 @@ def people_line(scene: Scene, width: int) -> Content:
     parts: list[Content | str] = [" "]
     known = numbers(view.book.roster, view.unlocked)
     right = record_part(scene)
-    room = width - right.cell_length - 2
+    locked = " all locked: u" if not view.unlocked and not view.looking else ""
+    room = width - right.cell_length - 2 - len(locked)
     each = max(4, (room - 2) // max(1, len(known)) - 5)
     for n, person in known.items():
         open_ = person.id in view.unlocked
@@ -138,8 +139,7 @@ def people_line(scene: Scene, width: int) -> Content:
             parts.append(Content.styled(f" {n} ●{name} ", "bold"))
         else:
             parts.append(Content.styled(f" {n} ○{name} ", "$quiet"))
-    if not view.unlocked and not view.looking:
-        parts.append(Content.styled(" all locked: u", "$quiet"))
+    parts.append(Content.styled(locked, "$quiet"))
     return apart(row(*parts), right, width)
 
 
