@@ -7,7 +7,7 @@ import time
 import pytest
 from serial_ends import PAYLOAD_SITE, FarEnd, make_flight, wait_until
 
-from preflight.checks import tap
+from preflight.checks import listening, tap
 from preflight.checks.base import Context, run_check
 from preflight.checks.sample_record import check
 from preflight.devices.serial_line import SerialLine
@@ -28,6 +28,8 @@ def quick(monkeypatch):
     """Twenty samples are enough: what is under test is the judgement."""
     monkeypatch.setattr(tap, "LEAST_SECONDS", 0.5)
     monkeypatch.setattr(tap, "SILENCE", 1.0)
+    monkeypatch.setattr(tap, "HOPELESS_AFTER", 1.0)
+    monkeypatch.setattr(listening, "RATES", (9600, 19200, 57600))
 
 
 def flight(at, *, rate=RATE, length=72.0, format="delimited", fields=SAMPLE_FIELDS, limits=None, **layout):
