@@ -38,8 +38,8 @@ ModalScreen { align: center middle; background: transparent; }
 .field .taken { width: auto; max-width: 34; padding-left: 1; }
 Input, Input.-textual-compact { background: $panel-fill; color: $ink; }
 Input:focus, Input.-textual-compact:focus { background: $bar-back; color: $ink; text-style: bold; }
-Input > .input--placeholder { color: $lead; }
-Input > .input--suggestion { color: $lead; }
+Input > .input--placeholder { color: $ink; }
+Input > .input--suggestion { color: $ink; }
 OptionList { background: $paper; border: none; padding: 0; }
 OptionList > .option-list--option-highlighted { background: $lead; color: $paper; text-style: bold; }
 #code { height: auto; }
