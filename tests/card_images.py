@@ -6,12 +6,14 @@ import os
 import re
 import struct
 import subprocess
+import time
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 from tools import need_tool
 
@@ -222,6 +224,15 @@ def mounted(folder: Path, *command: object, unmount: tuple[str, ...] = ("umount"
         yield folder
     finally:
         run(*unmount, folder)
+        _await_server(folder)
+
+
+def _await_server(folder: Path, within: float = 20.0) -> None:
+    """A FUSE server may still be writing into the image when its folder is unmounted already."""
+    ends = time.monotonic() + within
+    while any(str(folder) in (one.info["cmdline"] or ()) for one in psutil.process_iter(["cmdline"])):
+        assert time.monotonic() < ends, f"what serves {folder} does not end"
+        time.sleep(0.02)
 
 
 @contextmanager

@@ -26,6 +26,7 @@ PATIENCE = 1.0
 """Seconds without a sample after which what ends no line is shown."""
 PAUSE = 2.5
 """Usual intervals after which nothing comes any more."""
+_TICK = 1e-9  # seconds: no clock tells less
 
 
 class TapLive:
@@ -150,7 +151,9 @@ class Pace:
     @property
     def mean(self) -> float | None:
         """The mean interval in s; None of fewer than three samples."""
-        if self._count < 2 or self._first is None or self._last is None or self._last <= self._first:
+        if self._count < 2 or self._first is None or self._last is None:
+            return None
+        if self._last - self._first < _TICK:
             return None
         return (self._last - self._first) / self._count
 
@@ -171,7 +174,7 @@ class Pace:
                 jitters.append(math.nan)
                 continue
             count, seconds, least, most = found
-            held = count / seconds if seconds > 0 else math.nan
+            held = count / seconds if seconds >= _TICK else math.nan
             rates.append(held)
             jitters.append(1e3 * max(abs(most - mean), abs(mean - least)))
             self._most = max(self._most, jitters[-1])

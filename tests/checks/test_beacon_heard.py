@@ -22,7 +22,7 @@ check = get("beacon-heard")
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
-    monkeypatch.setattr(beacon_heard, "PATIENCE", (5.0, 0.5))
+    monkeypatch.setattr(beacon_heard, "PATIENCE", (4.0, 0.4))
 
 
 def flight(at, *, interval=INTERVAL, limits=None, **beacon):

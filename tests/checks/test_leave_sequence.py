@@ -18,6 +18,7 @@ from preflight.checks.base import Check, Context, Run
 from preflight.checks.logger_response import check as logger_response
 from preflight.checks.logger_unpowered import check as logger_unpowered
 from preflight.config.flight import Flight
+from preflight.devices import serial_line
 from preflight.devices.serial_line import SerialLine
 from preflight.readings import Finding, Progress
 
@@ -29,6 +30,7 @@ MOST = 60
 @pytest.fixture(autouse=True)
 def at_one_speed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(listening, "RATES", ())
+    monkeypatch.setattr(serial_line, "READ_TIMEOUT", 0.1)
 
 
 def flight(at: str, **leave: object) -> Flight:
@@ -37,8 +39,8 @@ def flight(at: str, **leave: object) -> Flight:
         port=[{"use": "logger", "at": at}],
         logger={
             "exchange": [
-                {"send": "?\r", "expect": "ready", "within": 0.5},
-                {"send": "v\r", "expect": "version [0-9]", "within": 0.5},
+                {"send": "?\r", "expect": "ready", "within": 0.3},
+                {"send": "v\r", "expect": "version [0-9]", "within": 0.3},
             ],
             "leave": [{"send": "exit\r", **leave}, {"send": "log on\r"}],
             "off_voltage": 0.5,
@@ -49,10 +51,10 @@ def flight(at: str, **leave: object) -> Flight:
 def logger(end: FarEnd, data: bytes) -> None:
     """Answers after a while, as a logger does; its replies come in their own time."""
     if b"?" in data:
-        end.pause(0.15)
+        end.pause(0.05)
         end.send(b"ready\r\n")
     elif b"v" in data:
-        end.pause(0.15)
+        end.pause(0.05)
         end.send(b"version 3\r\n")
     elif b"t\r" in data:
         end.send(b"bye\r\n")
@@ -199,5 +201,5 @@ def test_the_adapter_of_these_tests_forgets_what_is_not_waited_for(
             run = begun(check, far.path, tmp_path)
             advanced(run, 2)
             run.close()
-            far.pause(0.3)
+            far.pause(0.1)
             assert not bytes(far.heard).endswith(LEAVE), check.name

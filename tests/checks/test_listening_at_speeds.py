@@ -20,11 +20,13 @@ from preflight.checks.logger_response import check as logger_check
 from preflight.checks.sample_record import check as tap_check
 from preflight.devices.serial_line import SerialLine
 from preflight.practice.faults import SAMPLE_FIELDS
-from preflight.practice.simulate import EXCHANGES, LEAVE, SimulatedPayload
+from preflight.practice.simulate import LEAVE, SimulatedPayload
 from preflight.practice.uart import heard_as
 
 RATE = 20.0
+EVERY = listening.RATES
 LINE = b"7,990.5,4,8.1\r\n"
+EXCHANGE = [{"send": "?\r", "expect": "ready", "within": 0.8}]
 FIELDS = [
     {"name": "n", "role": "counter"},
     {"name": "pressure", "unit": "hPa"},
@@ -44,6 +46,8 @@ def quick(monkeypatch):
     monkeypatch.setattr(tap, "LEAST_SECONDS", 0.5)
     monkeypatch.setattr(tap, "SILENCE", 1.0)
     monkeypatch.setattr(tap, "HOPELESS_AFTER", 0.5)
+    monkeypatch.setattr(listening, "ANSWER_WITHIN", 0.3)
+    monkeypatch.setattr(listening, "RATES", (9600, 19200, 38400, 57600, 115200, 4800))
 
 
 def flight(payload, baud=38400, **sections):
@@ -52,7 +56,7 @@ def flight(payload, baud=38400, **sections):
         link={"baud": baud},
         port=[{"use": "tap", "at": payload.tap}, {"use": "logger", "at": payload.logger}],
         sample={"rate": RATE, "format": "delimited", "length": 72.0, "field": list(SAMPLE_FIELDS)},
-        logger={"exchange": list(EXCHANGES), "leave": list(LEAVE)},
+        logger={"exchange": EXCHANGE, "leave": list(LEAVE)},
         **sections,
     )
 
@@ -96,7 +100,8 @@ def test_a_logger_at_another_speed_is_found_and_left_there(payload, tmp_path, ru
     assert f"at {runs_at} baud sent".encode() in finding.evidence[0].data
 
 
-def test_noise_at_every_speed_is_not_the_speed(payload, tmp_path):
+def test_noise_at_every_speed_is_not_the_speed(payload, tmp_path, monkeypatch):
+    monkeypatch.setattr(listening, "RATES", EVERY)
     payload.plant(["garbled"])
     finding, _ = run(tap_check, flight(payload), tmp_path)
     assert finding.outcome == "no-go", finding.remarks
@@ -202,6 +207,7 @@ def test_asking_can_be_stopped_and_the_logger_is_left(payload, tmp_path):
 
 def test_listening_ends_in_time_and_says_what_was_not_tried(tmp_path, monkeypatch):
     monkeypatch.setattr(listening, "LONGEST", 0.6)
+    monkeypatch.setattr(listening, "RATES", EVERY)
     monkeypatch.setattr(tap, "HOPELESS_LENGTHS", 1)
     with sending(b"\xfe\x80\x91", every=0.2) as far:
         started(far)

@@ -17,6 +17,7 @@ from preflight.checks import (
     log_recording,
     position,
     sample_record,
+    tap,
 )
 from preflight.checks.base import Context, run_check
 from preflight.checks.log_recording import record
@@ -34,6 +35,12 @@ RATE = 20.0
 def payload(tmp_path_factory):
     with SimulatedPayload(tmp_path_factory.mktemp("payload"), rate=RATE) as running:
         yield running
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch):
+    monkeypatch.setattr(tap, "LEAST_SECONDS", 1.2)
+    monkeypatch.setattr(position, "SECONDS", 1.2)
 
 
 def flight(payload, **more):
@@ -60,7 +67,7 @@ def test_the_tap_shows_lines_rate_and_jitter(payload, tmp_path) -> None:
     payload.plant(["out-of-range=pressure"])
     last = followed(sample_record.check, flight(payload), tmp_path)[-1]
     stream = part(last, Stream, "tap")
-    assert 60 <= stream.seen <= 62
+    assert 24 <= stream.seen <= 26
     assert len(stream.lines) <= MOST_LINES
     assert stream.lines[-1].bad[0].why == "pressure: 1203.4 hPa is above 1100 hPa"
     rate = part(last, Trace, "rate")

@@ -29,10 +29,10 @@ check = get("test-log")
 
 @pytest.fixture
 def quick(monkeypatch):
-    monkeypatch.setattr(log_recording, "SECONDS", (0.5, 0.9))
+    monkeypatch.setattr(log_recording, "SECONDS", (0.4, 0.8))
     monkeypatch.setattr(log_recording, "INTERVALS", 4.0)
-    monkeypatch.setattr(log_recording, "AFTER", 1.0)
-    monkeypatch.setattr(log_recording, "QUIET", 0.5)
+    monkeypatch.setattr(log_recording, "AFTER", 0.8)
+    monkeypatch.setattr(log_recording, "QUIET", 0.4)
     monkeypatch.setattr(log_recording, "FIRST_WITHIN", 2.0)
 
 
@@ -269,7 +269,7 @@ def test_a_recording_from_before_the_logger_was_spoken_to_does_not_count(tmp_pat
 def test_a_power_that_is_not_pulled_or_not_put_back(tmp_path, monkeypatch):
     monkeypatch.setattr(log_recording, "CUT_WITHIN", 0.5)
     monkeypatch.setattr(log_recording, "BACK_WITHIN", 1.0)
-    monkeypatch.setattr(log_recording, "FIRST_WITHIN", 1.0)
+    monkeypatch.setattr(log_recording, "FIRST_WITHIN", 0.6)
     with SimulatedPayload(tmp_path / "payload", rate=RATE) as payload:
         context = Context(flight=flight(payload.tap), folder=tmp_path)
         found = run_check(check, context)
