@@ -6,10 +6,12 @@ import contextlib
 import socket
 import threading
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import pytest
 from sample_lines import sending
 from serial_ends import PAYLOAD_SITE, FarEnd, make_flight
+from side_by_side import SideBySide
 
 from preflight.checks import beacon_heard
 from preflight.checks.base import Context, run_check
@@ -17,12 +19,13 @@ from preflight.checks.table import get
 from preflight.practice.simulate import SimulatedPayload
 
 INTERVAL = 0.4
+PATIENCE = 4.0, 0.4
 check = get("beacon-heard")
 
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
-    monkeypatch.setattr(beacon_heard, "PATIENCE", (4.0, 0.4))
+    monkeypatch.setattr(beacon_heard, "PATIENCE", PATIENCE)
 
 
 def flight(at, *, interval=INTERVAL, limits=None, **beacon):
@@ -110,24 +113,35 @@ def test_another_beacons_reports_are_not_taken_for_ours(tmp_path):
         assert run("heard.txt", tmp_path, call="other-1")[0].outcome == "go"
 
 
-@pytest.mark.parametrize(
-    ("make", "told"),
-    [
-        (lambda n: f"x {n} -44.93000, 171.62000\n", "is 111.1 km from the site: another sender's report"),
-        (lambda n: f"{now(300)} -43.93000, 171.62000 #{n}\n", "The beacon's position is 5 min"),
-        (lambda n: f"status {n}, all well\n", "none of them with a position: “status"),
-        (lambda n: "no line end", "bytes came in"),
-        (lambda n: "" if n else "-43.93000, 171.62000\n", "One report only came in"),
-        (
-            lambda n: "-43.93000, 171.62000\n" if n in (0, 3, 4) else "",
-            "passed between two reports, one is sent every 0.4 s: reports are lost",
-        ),
-        (lambda n: "$GPGLL,,,,,225444,V*07\r\n", "but without a position: give it open sky"),
-    ],
-)
-def test_each_fault_is_no_go_and_named(tmp_path, make, told):
-    with growing(tmp_path / "heard.txt", make):
-        finding, _ = run("heard.txt", tmp_path)
+FAULTY = {
+    "is 111.1 km from the site: another sender's report": lambda n: f"x {n} -44.93000, 171.62000\n",
+    "The beacon's position is 5 min": lambda n: f"{now(300)} -43.93000, 171.62000 #{n}\n",
+    "none of them with a position: “status": lambda n: f"status {n}, all well\n",
+    "bytes came in": lambda n: "no line end",
+    "One report only came in": lambda n: "" if n else "-43.93000, 171.62000\n",
+    "passed between two reports, one is sent every 0.4 s: reports are lost": (
+        lambda n: "-43.93000, 171.62000\n" if n in (0, 3, 4) else ""
+    ),
+    "but without a position: give it open sky": lambda n: "$GPGLL,,,,,225444,V*07\r\n",
+}
+"""What is told of the lines that a receiver gives out one after another."""
+
+
+@pytest.fixture(scope="module")
+def heard(tmp_path_factory):
+    def listen(make):
+        folder = tmp_path_factory.mktemp("heard")
+        with growing(folder / "heard.txt", make):
+            return run("heard.txt", folder)[0]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(beacon_heard, "PATIENCE", PATIENCE)
+        return SideBySide({told: partial(listen, make) for told, make in FAULTY.items()})
+
+
+@pytest.mark.parametrize("told", FAULTY)
+def test_each_fault_is_no_go_and_named(heard, told):
+    finding = heard[told]
     assert finding.outcome == "no-go"
     assert any(told in remark for remark in finding.remarks), finding.remarks
 

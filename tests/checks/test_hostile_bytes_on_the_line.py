@@ -5,12 +5,14 @@ from __future__ import annotations
 import importlib.util
 import json
 import unicodedata
+from functools import partial
 from pathlib import Path
 
 import msgspec
 import pytest
 from boards import Board
 from serial_ends import FarEnd, make_flight
+from side_by_side import SideBySide
 
 from preflight.checks import listening, table, tap
 from preflight.checks.base import Context, run_check
@@ -24,17 +26,22 @@ HOSTILE = {
     "markup": b"[bold red]go[/] [@click=app.quit]x[/] <script>alert(1)</script> {{7*7}} %s" + b"A" * 5000,
 }
 BODIES = pytest.mark.parametrize("body", HOSTILE.values(), ids=HOSTILE.keys())
+ON_THE_TAP = ["sample-record", "battery-voltage"]
 SEEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
+
+
+def be_quick(patch):
+    patch.setattr(tap, "LEAST_SECONDS", 0.2)
+    patch.setattr(tap, "LEAST_SAMPLES", 6)
+    patch.setattr(tap, "SILENCE", 0.6)
+    patch.setattr(tap, "HOPELESS_AFTER", 0.3)
+    patch.setattr(listening, "RATES", (19200, 57600))
+    patch.setattr(listening, "ANSWER_WITHIN", 0.2)
 
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
-    monkeypatch.setattr(tap, "LEAST_SECONDS", 0.2)
-    monkeypatch.setattr(tap, "LEAST_SAMPLES", 6)
-    monkeypatch.setattr(tap, "SILENCE", 0.6)
-    monkeypatch.setattr(tap, "HOPELESS_AFTER", 0.3)
-    monkeypatch.setattr(listening, "RATES", (19200, 57600))
-    monkeypatch.setattr(listening, "ANSWER_WITHIN", 0.2)
+    be_quick(monkeypatch)
 
 
 def assert_clean(finding, steps=()):
@@ -102,15 +109,37 @@ def answering(before, after=b"\r\n"):
     return FarEnd(answer)
 
 
-@BODIES
-def test_through_logger_response_as_the_wrong_answer_and_within_the_right_one(body, tmp_path):
+def through_the_logger(body, folder):
     with answering(body) as far:
-        finding, steps = run("logger-response", far.path, tmp_path)
-        assert finding.outcome == "no-go"
-        assert_clean(finding, steps)
+        wrong = run("logger-response", far.path, folder)
     with answering(b"ready 7 " + body[:1000]) as far:
-        finding, steps = run("logger-response", far.path, tmp_path)
-        assert_clean(finding, steps)
+        return wrong, run("logger-response", far.path, folder)
+
+
+def through_the_tap(name, body, folder):
+    with Board(sample=lambda n: b"%d,%s,990.%d,8.1\r\n" % (n + 9, body[:1000], n % 10), every=0.02) as board:
+        field = run(name, board.path, folder)
+    with Board(sample=lambda _: body + b"\r\n", every=0.02) as board:
+        return field, run(name, board.path, folder)
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("runs")
+    jobs = {("logger-response", body): partial(through_the_logger, body, folder) for body in HOSTILE.values()}
+    for name in ON_THE_TAP:
+        jobs |= {(name, body): partial(through_the_tap, name, body, folder) for body in HOSTILE.values()}
+    with pytest.MonkeyPatch.context() as patch:
+        be_quick(patch)
+        return SideBySide(jobs)
+
+
+@BODIES
+def test_through_logger_response_as_the_wrong_answer_and_within_the_right_one(body, runs):
+    (wrong, steps), within = runs["logger-response", body]
+    assert wrong.outcome == "no-go"
+    assert_clean(wrong, steps)
+    assert_clean(*within)
 
 
 @BODIES
@@ -129,15 +158,12 @@ def test_through_logger_unpowered(body, tmp_path):
 
 
 @BODIES
-@pytest.mark.parametrize("name", ["sample-record", "battery-voltage"])
-def test_through_the_tap_as_a_field_and_instead_of_samples(body, name, tmp_path):
-    with Board(sample=lambda n: b"%d,%s,990.%d,8.1\r\n" % (n + 9, body[:1000], n % 10), every=0.02) as board:
-        finding, steps = run(name, board.path, tmp_path)
-        assert_clean(finding, steps)
-    with Board(sample=lambda _: body + b"\r\n", every=0.02) as board:
-        finding, steps = run(name, board.path, tmp_path)
-        assert finding.outcome != "go"
-        assert_clean(finding, steps)
+@pytest.mark.parametrize("name", ON_THE_TAP)
+def test_through_the_tap_as_a_field_and_instead_of_samples(body, name, runs):
+    as_a_field, (instead, steps) = runs[name, body]
+    assert_clean(*as_a_field)
+    assert instead.outcome != "go"
+    assert_clean(instead, steps)
 
 
 @BODIES

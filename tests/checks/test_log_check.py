@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import threading
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import msgspec
 import pytest
 from card_images import make_fat
 from card_images import run as run_tool
 from serial_ends import PAYLOAD_SITE, FarEnd, make_flight, wait_until
+from side_by_side import SideBySide
 from tools import need_tool
 
 from preflight.checks import log_recording
@@ -23,17 +25,21 @@ from preflight.practice.simulate import SimulatedPayload
 from preflight.readings import Reading
 
 RATE = 40.0
-BEACON = 1.6
+BEACON = 0.2
 check = get("test-log")
+
+
+QUICK = {"SECONDS": (0.5, 3600.0), "INTERVALS": 4.0, "AFTER": 1.0, "QUIET": 0.5, "FIRST_WITHIN": 2.0}
+
+
+def be_quick(patch):
+    for name, value in QUICK.items():
+        patch.setattr(log_recording, name, value)
 
 
 @pytest.fixture
 def quick(monkeypatch):
-    monkeypatch.setattr(log_recording, "SECONDS", (0.4, 0.8))
-    monkeypatch.setattr(log_recording, "INTERVALS", 4.0)
-    monkeypatch.setattr(log_recording, "AFTER", 0.8)
-    monkeypatch.setattr(log_recording, "QUIET", 0.4)
-    monkeypatch.setattr(log_recording, "FIRST_WITHIN", 2.0)
+    be_quick(monkeypatch)
 
 
 def flight(at, *, log="LOG*.CSV", interval=BEACON, limits=None, rate=RATE, name="Dotterel 4"):
@@ -101,18 +107,40 @@ def numbers(finding):
     return {reading.name: reading.value for reading in finding.readings}
 
 
-def both(folder, *faults):
-    """Both runs with these faults planted all along."""
+def both(folder, *faults, interval=BEACON, **more):
+    """Both runs with these faults planted all along; four beacon intervals are recorded."""
     with SimulatedPayload(folder / "payload", rate=RATE, faults=faults) as payload:
-        first, crew = record(payload, folder, faults)
+        first, crew = record(payload, folder, faults, interval=interval)
         assert first.outcome == "open", first.remarks
         card(payload, folder)
-    return first, compare(folder), crew
+    return first, compare(folder, **more), crew, (folder / FILE).exists()
 
 
-@pytest.mark.usefixtures("quick")
-def test_a_sound_logger_is_go(tmp_path):
-    first, second, crew = both(tmp_path)
+LOSING = {"log.lost_samples": {"at_most": 1000}}
+RUNS = {
+    "sound": ((), {}),
+    "jammed": (("log-jammed=1.6",), {"interval": 1.6}),
+    "losing": (("log-losing=8",), {"interval": 0.7}),
+    "no restart": (("log-no-restart",), {}),
+    "unflushed": (("log-unflushed=30",), {}),
+    "damaging": (("log-damaging=10",), {}),
+    "losing as allowed": (("log-losing=8",), {"limits": LOSING}),
+}
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    jobs = {
+        name: partial(both, tmp_path_factory.mktemp("run"), *faults, **more)
+        for name, (faults, more) in RUNS.items()
+    }
+    with pytest.MonkeyPatch.context() as patch:
+        be_quick(patch)
+        return SideBySide(jobs)
+
+
+def test_a_sound_logger_is_go(runs):
+    first, second, crew, kept = runs["sound"]
     assert "put its card into this laptop, and run this check again" in first.remarks[0]
     assert first.power_cycle.startswith("pulled for test-log: no sample came for")
     assert first.evidence[0].name == "tap recording"
@@ -130,42 +158,43 @@ def test_a_sound_logger_is_go(tmp_path):
     assert "logging went on by itself" in " ".join(second.remarks)
     assert [item.name for item in second.evidence] == ["tap recording", "end of LOG002.CSV"]
     assert second.power_cycle == ""
-    assert not (tmp_path / FILE).exists(), "the next run records anew"
+    assert not kept, "the next run records anew"
     assert "power" not in second.reads
 
 
-@pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize(
-    ("fault", "pattern", "told"),
+    ("run", "pattern", "told"),
     [
-        ("log-jammed=1.6", "beacon interval", "each time the beacon sends, every 1.6 s: its trans"),
-        ("log-losing=8", "scattered", "scattered: a loose contact, noise on the line"),
-        ("log-no-restart", "none", "the logger did not log again by itself"),
-        ("log-unflushed=30", None, "No file on the card fits LOG*.CSV: the logger wrote none"),
+        ("jammed", "beacon interval", "each time the beacon sends, every 1.6 s: its trans"),
+        ("losing", "scattered", "scattered: a loose contact, noise on the line"),
+        ("no restart", "none", "the logger did not log again by itself"),
+        ("unflushed", None, "No file on the card fits LOG*.CSV: the logger wrote none"),
     ],
 )
-def test_a_planted_fault_is_no_go_and_its_pattern_named(tmp_path, monkeypatch, fault, pattern, told):
-    if pattern in ("beacon interval", "scattered"):
-        seconds = 7.0 if pattern == "beacon interval" else 3.0
-        monkeypatch.setattr(log_recording, "SECONDS", (0.5, seconds))
-    _, second, _ = both(tmp_path, fault)
+def test_a_planted_fault_is_no_go_and_its_pattern_named(runs, run, pattern, told):
+    _, second, _, _ = runs[run]
     assert second.outcome == "no-go", second.remarks
     assert any(told in remark for remark in second.remarks), second.remarks
     if pattern is not None:
         assert numbers(second)["log.pattern"] == pattern
 
 
-@pytest.mark.usefixtures("quick")
-def test_damage_on_the_card_is_shown(tmp_path):
-    _, second, _ = both(tmp_path, "log-damaging=10")
+def test_damage_on_the_card_is_shown(runs):
+    _, second, _, _ = runs["damaging"]
     assert second.outcome == "no-go"
     assert any(remark.startswith("Damaged on the card: “") and "␐<FF>" in remark for remark in second.remarks)
+
+
+def test_a_limit_of_the_crews_own_lets_losses_pass_with_a_remark(runs):
+    _, second, _, _ = runs["losing as allowed"]
+    assert second.outcome == "go", second.remarks
+    assert any("missing on the card" in remark for remark in second.remarks)
 
 
 @pytest.mark.usefixtures("quick")
 def test_a_buffer_that_is_written_out_seldom_loses_the_last_seconds(tmp_path, monkeypatch):
     monkeypatch.setattr(log_recording, "AFTER", 2.5)
-    monkeypatch.setattr(log_recording, "SECONDS", (0.5, 2.0))
+    monkeypatch.setattr(log_recording, "SECONDS", (1.8, 2.0))
     limits = {"log.lost_at_power_cut": {"at_most": 0.3}}
     lost = []
     for _ in range(4):
@@ -180,16 +209,6 @@ def test_a_buffer_that_is_written_out_seldom_loses_the_last_seconds(tmp_path, mo
             assert numbers(second)["log.lost_samples"] == 0
             return
     pytest.fail(f"no cut in the middle of the buffer's time: {lost}")
-
-
-@pytest.mark.usefixtures("quick")
-def test_a_limit_of_the_crews_own_lets_losses_pass_with_a_remark(tmp_path):
-    with SimulatedPayload(tmp_path / "payload", rate=RATE, faults=["log-losing=8"]) as payload:
-        record(payload, tmp_path, ["log-losing=8"])
-        card(payload, tmp_path)
-    second = compare(tmp_path, limits={"log.lost_samples": {"at_most": 1000}})
-    assert second.outcome == "go", second.remarks
-    assert any("missing on the card" in remark for remark in second.remarks)
 
 
 @pytest.mark.usefixtures("quick")
