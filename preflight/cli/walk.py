@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+
+from preflight.clean import clean
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
@@ -61,11 +65,18 @@ def run_walk(
     `record` is the folder of the unfinished record to point at first.
     """
     _need_terminal()
+    with _first_words(flight):
+        session = _opened(flight, logs, mirror, drill, keys)
+    return _run(session, record)
+
+
+def _opened(flight: Path, logs: Path | None, mirror: Path | None, drill: bool, keys: Path | None) -> Session:
+    import preflight.tui.app  # noqa: F401 - the screen's own modules, while the words below stand
     from preflight.clock import SystemClock
     from preflight.tui.session import Session
     from preflight.walk.opening import Sources
 
-    session = Session(
+    return Session(
         Sources.beside(flight),
         folder=flight.absolute().parent,
         logs=logs if logs is not None else flight.parent / "logs",
@@ -74,7 +85,17 @@ def run_walk(
         mirror=mirror,
         drill=drill,
     )
-    return _run(session, record)
+
+
+@contextlib.contextmanager
+def _first_words(flight: Path) -> Iterator[None]:
+    """Say at once what is being opened: the screens and the units take a good part of a second to load."""
+    name = clean(flight.name, limit=24)
+    click.echo(f"preflight: opening {name} …", nl=False)
+    try:
+        yield
+    finally:
+        click.echo(f"\r{' ' * (21 + 2 * len(name))}\r", nl=False)  # a character may be two cells wide
 
 
 def _looking(flight: Path, logs: Path | None) -> Looking:

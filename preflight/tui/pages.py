@@ -6,9 +6,6 @@ from pathlib import Path
 
 from textual.content import Content
 
-from preflight.figures.compute import compute
-from preflight.figures.notification import sheet_text
-from preflight.report.notice import sheet_for
 from preflight.tui.draw.call import centre_lines
 from preflight.tui.draw.lists import figure_lines
 from preflight.tui.draw.runout import run_out_lines
@@ -46,6 +43,11 @@ def figures(scene: Scene) -> Text:
 
 def notice(view: View, folder: Path) -> Text:
     """The notification sheet of the values in force, to read out. Raises for rules that can't be read."""
+    # Loaded when it is asked for: the first screen does not wait for them.
+    from preflight.figures.compute import compute
+    from preflight.figures.notification import sheet_text
+    from preflight.report.notice import sheet_for
+
     now = view.state.now.at
     figures = compute(view.flight, view.measured, folder=folder, now=now)
     sheet = sheet_for(view.flight, figures, folder=folder, now=now)

@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 
 from preflight.config.checklist import Step
 from preflight.config.flight import Flight
-from preflight.figures.compute import FlightFigures
 from preflight.readings import Reading
 from preflight.record.roster import Person, Roster
 from preflight.walk.book import Book
@@ -19,6 +18,7 @@ from preflight.walk.limits import Limits
 from preflight.walk.state import State, StepState
 
 if TYPE_CHECKING:
+    from preflight.figures.compute import FlightFigures
     from preflight.tui.replay.session import Shown
 
 

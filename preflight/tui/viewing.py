@@ -7,7 +7,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from preflight.clock import Clock
-from preflight.figures.compute import compute
 from preflight.tui.view import Extra, View
 from preflight.walk.ledger import Ledger
 from preflight.walk.limits import limits_from
@@ -30,6 +29,8 @@ def view_of(ledger: Ledger, clock: Clock, **more: Any) -> View:
 
 def extra_of(view: View, folder: Path) -> Extra:
     """Figures of a view's values, and the limits of its measured steps."""
+    from preflight.figures.compute import compute  # on the figures' own thread, behind the first screen
+
     figures = compute(view.flight, view.measured, folder=folder, now=view.state.now.at)
     steps = [step for step in view.book.steps.values() if step.measure is not None]
     return Extra(figures=figures, limits={step.id: limits_from(lambda: figures, step) for step in steps})

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from preflight.config.checklist import Measure, Step
 from preflight.config.quantities import convert
-from preflight.figures.compute import FlightFigures, compute
 from preflight.walk.ledger import Ledger
+
+if TYPE_CHECKING:
+    from preflight.figures.compute import FlightFigures
 
 Limits = tuple[float | None, float | None]
 
@@ -23,6 +26,8 @@ def limits_for(ledger: Ledger, step: Step) -> Limits:
     A limit that the checklist gives counts; a side that it leaves out comes from the figures of the values
     in force, where figures give one.
     """
+    from preflight.figures.compute import compute  # the first screen does not wait for it
+
     return limits_from(lambda: compute(ledger.values.flight, ledger.values.measured), step)
 
 

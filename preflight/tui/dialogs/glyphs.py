@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import segno
-
 _FONT: dict[str, str] = {
     "0": "01110 10001 10011 10101 11001 10001 01110",
     "1": "00100 01100 00100 00100 00100 00100 01110",
@@ -65,6 +63,8 @@ def large(text: str) -> list[str]:
 
 def qr(text: str, border: int = 2) -> list[str]:
     """A QR code, dark dots as blocks: to be shown dark on light."""
+    import segno  # loaded when there is a seal to show
+
     code = segno.make(text, error="m", micro=False, boost_error=False)
     return halves([[bool(dot) for dot in line] for line in code.matrix_iter(border=border)])
 

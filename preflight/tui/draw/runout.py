@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from textual.content import Content
 
-from preflight.figures.compute import FlightFigures
-from preflight.figures.run_out import Axis, RunOut
 from preflight.tui import words
 from preflight.tui.draw.scale import EIGHTHS
 from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.marks import ALERT_STYLE
+
+if TYPE_CHECKING:
+    from preflight.figures.compute import FlightFigures
+    from preflight.figures.run_out import Axis, RunOut
 
 NAME = 16
 TAIL = 27
@@ -90,6 +94,6 @@ def axis_line(axis: Axis, room: int) -> Content:
         until = ends[n + 1] if n + 1 < len(ends) else room + TAIL
         cells[at] = "│"
         gap = until - at - 1
-        text = word if gap >= len(word) else word[:gap] if gap >= 3 else ""
+        text = word if gap >= len(word) else ""
         cells[at + 1 : at + 1 + len(text)] = text
     return row(" " * NAME, Content.styled("".join(cells), "$quiet")).truncate(NAME + room + TAIL)

@@ -49,7 +49,7 @@ def step_blocks(scene: Scene, width: int) -> list[Block]:
     if step.step.response:
         blocks.append(Block(labelled("response", say(step.step.response, "bold", limit=2000), width), 7, 2))
     if check is not None and check.leads and (found is None or step.waiting == "finding" or running):
-        blocks.append(Block(labelled("move first", say(check.leads, limit=300), width), 7, 2))
+        blocks.append(Block(labelled("move lead", say(check.leads, limit=300), width), 7, 2))
     if running is not None:
         blocks += _progress_blocks(scene, width)
     elif found is not None:

@@ -6,7 +6,6 @@ from typing import Any
 
 from preflight.clean import clean
 from preflight.errors import Refused
-from preflight.report.telling import readings_of
 from preflight.tui import words
 from preflight.tui.forms.form import WHO, Answers, Field, Form, Missing
 from preflight.tui.view import View
@@ -125,6 +124,8 @@ def take_over(view: View, offers: tuple[Offer, ...], left: list[str]) -> Form:
 
 def said_offer(number: str, offer: Offer) -> str:
     """An offer in one line: its number, the step, when it was found, and its first reading."""
+    from preflight.report.telling import readings_of
+
     data = offer.data
     readings = readings_of(data)
     value = f"  {words.quantity(readings[0].value, readings[0].unit)}" if readings else ""
