@@ -49,7 +49,9 @@ class Check(Protocol):
     `name` is the key in checklists, `title` a few words for people, `needs` the flight-file sections
     without which it can't run (see `Flight.has`), `leads` which lead to move before it runs and `put_back`
     how the line is put back afterwards ("" where nothing is moved). A check that changes something, such as
-    one that writes to the card, may have a true `on_request`: it then runs only where it is named.
+    one that writes to the card, may have a true `on_request`: it then runs only where it is named. `asks`,
+    where a check has it, names readings that a person may type before it runs; `asks_first(flight)` those
+    that are asked for before its first run, where these are fewer.
 
     `run` never raises for what the world does: a lead that is unplugged is a no-go whose remark says what
     to do next; what it had no right or means to look at is an open finding that says what was not checked.
@@ -67,6 +69,14 @@ class Check(Protocol):
 def missing_sections(check: Check, flight: Flight) -> tuple[str, ...]:
     """The sections a check needs that the flight file does not have."""
     return tuple(section for section in check.needs if not flight.has(section))
+
+
+def asked_for(check: Check, flight: Flight, *, again: bool) -> tuple[str, ...]:
+    """The readings that a person may type before a check runs, for the first time or `again`."""
+    first: Callable[[Flight], tuple[str, ...]] | None = getattr(check, "asks_first", None)
+    if first is not None and not again:
+        return first(flight)
+    return tuple(getattr(check, "asks", ()))
 
 
 def run_check(

@@ -11,6 +11,7 @@ from preflight.checks.judgement import Judgement
 from preflight.checks.judging import clock_offset, times_of
 from preflight.checks.tap import LEADS, PUT_BACK, capture, nothing_decoded
 from preflight.checks.times import Offset, span, why_apart
+from preflight.config.flight import Flight
 from preflight.decode.samples import Sample
 from preflight.names import UNITS
 from preflight.readings import Reading
@@ -23,6 +24,10 @@ SECONDS = 4.0
 """Seconds of samples that are listened to: a clock of whole seconds has then ticked a few times."""
 LEAST_SAMPLES = 5
 _READS = ("port", "link.baud", "sample.format", "sample.field", "power")
+
+
+def _tells_time(flight: Flight) -> bool:
+    return flight.sample is not None and any(field.role == "time" for field in flight.sample.field)
 
 
 class ClockCheck:
@@ -39,6 +44,10 @@ class ClockCheck:
     leads = LEADS
     put_back = PUT_BACK
 
+    def asks_first(self, flight: Flight) -> tuple[str, ...]:
+        """Nothing where the samples tell the time; where they then don't, the offset may be typed."""
+        return () if _tells_time(flight) else self.asks
+
     def run(self, context: Context) -> Run:
         judgement = Judgement(self.name, _READS, context)
         typed = context.typed.get(OFFSET)
@@ -47,7 +56,7 @@ class ClockCheck:
             return judgement.finding()
         layout = context.flight.sample
         assert layout is not None
-        if not any(field.role == "time" for field in layout.field):
+        if not _tells_time(context.flight):
             judgement.gaps.append(
                 f"the samples have no field with the role time: compare with another clock and type "
                 f"{OFFSET}, the seconds to add to this laptop's clock"

@@ -10,7 +10,7 @@ from serial_ends import PAYLOAD_SITE, make_flight, wait_until
 
 from preflight.checks import clock as clock_check
 from preflight.checks import tap
-from preflight.checks.base import Context, run_check
+from preflight.checks.base import Context, asked_for, run_check
 from preflight.checks.table import get
 from preflight.devices.serial_line import SerialLine
 from preflight.practice.faults import SAMPLE_FIELDS
@@ -175,3 +175,12 @@ def test_nmea_sentences_carry_the_time_too(tmp_path, monkeypatch):
         finding = run(flight(far.path, format="nmea", fields=fields), tmp_path)
     assert finding.outcome == "open"
     assert "its sentences say that the receiver has no fix" in finding.remarks[0]
+
+
+def test_the_offset_is_asked_for_first_only_where_the_samples_tell_no_time():
+    told = flight("/dev/null")
+    assert asked_for(check, told, again=False) == ()
+    assert asked_for(check, told, again=True) == ("clock.offset",)
+    untold = flight("/dev/null", fields=[field for field in SAMPLE_FIELDS if field.role != "time"])
+    assert asked_for(check, untold, again=False) == ("clock.offset",)
+    assert asked_for(get("link-margin"), told, again=True) == ()

@@ -13,6 +13,7 @@ import pytest
 from tools import need_tool
 
 from preflight.checks import table
+from preflight.checks.base import asked_for
 from preflight.config.load import load_checklist, load_flight
 from preflight.config.quantities import from_si, kind_of_unit
 from preflight.practice.crew import MEASURED
@@ -135,7 +136,7 @@ class Hands:
             if "Read it off" in now:
                 assert step is not None
                 assert step.check is not None
-                asks = table.get(step.check).asks
+                asks = asked_for(table.get(step.check), self.flight, again=False)
                 self.fill("Read it off", *(str(TYPED.get(name, "")) for name in asks))
                 now = self.terminal.until(lambda now: finished(text, now), "the check")
             if "again" in (prompt(now) or ""):
