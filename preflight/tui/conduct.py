@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from textual.worker import Worker
 
+from preflight.checks.base import asked_for
 from preflight.clean import clean
 from preflight.errors import PreflightError, Refused
 from preflight.readings import Progress
@@ -255,7 +256,9 @@ class Conduct:
     # -- checks -----------------------------------------------------------------------------------
 
     async def _run_or_ask(self, step_id: str) -> None:
-        asks = tuple(getattr(self.session.check_of(step_id), "asks", ()))
+        view = self.app.seen.view
+        again = view.step(step_id).finding is not None
+        asks = asked_for(self.session.check_of(step_id), view.flight, again=again)
         if asks:
             await self._refuse_early(step_id)
             await self.ask(of_step.typed(self._step(), asks))
