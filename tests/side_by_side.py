@@ -6,8 +6,18 @@ from collections.abc import Callable, Hashable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Generic, TypeVar
 
+import msgspec
+
+from preflight.checks.log_recording import Recording
+from preflight.config.flight import Flight
+
 Key = TypeVar("Key", bound=Hashable)
 Made = TypeVar("Made")
+
+
+for each in (Flight, Recording):
+    # A type that is first met by several threads at once may crash the decoder.
+    msgspec.json.Decoder(each)
 
 
 class SideBySide(Generic[Key, Made]):

@@ -9,9 +9,11 @@ from __future__ import annotations
 import itertools
 import threading
 import time
+from functools import partial
 
 import pytest
 from serial_ends import PAYLOAD_SITE, FarEnd, make_flight, wait_until
+from side_by_side import SideBySide
 
 from preflight.checks import listening, tap
 from preflight.checks.base import Context, run_check
@@ -41,13 +43,17 @@ def payload(tmp_path_factory):
         yield running
 
 
+def be_quick(patch):
+    patch.setattr(tap, "LEAST_SECONDS", 0.5)
+    patch.setattr(tap, "SILENCE", 1.0)
+    patch.setattr(tap, "HOPELESS_AFTER", 0.5)
+    patch.setattr(listening, "ANSWER_WITHIN", 0.3)
+    patch.setattr(listening, "RATES", (9600, 19200, 38400, 57600, 115200, 4800))
+
+
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
-    monkeypatch.setattr(tap, "LEAST_SECONDS", 0.5)
-    monkeypatch.setattr(tap, "SILENCE", 1.0)
-    monkeypatch.setattr(tap, "HOPELESS_AFTER", 0.5)
-    monkeypatch.setattr(listening, "ANSWER_WITHIN", 0.3)
-    monkeypatch.setattr(listening, "RATES", (9600, 19200, 38400, 57600, 115200, 4800))
+    be_quick(monkeypatch)
 
 
 def flight(payload, baud=38400, **sections):
@@ -71,31 +77,55 @@ def run(check, flight, folder, **more):
     return run_check(check, Context(flight=flight, folder=folder, **more), steps.append), steps
 
 
-@pytest.mark.parametrize(
-    ("sent", "declared"), [(19200, 38400), (115200, 38400), (4800, 9600), (38400, 57600)]
-)
-def test_samples_at_another_speed_are_found_there(payload, tmp_path, sent, declared):
-    payload.plant([f"speed={sent}"])
-    finding, steps = run(tap_check, flight(payload, declared), tmp_path)
+SAMPLES = [(19200, 38400), (115200, 38400), (4800, 9600), (38400, 57600)]
+"""Speeds that samples are sent at and that are declared."""
+LOGGERS = [9600, 57600]
+
+
+def at_another_speed(folder, sent, declared):
+    """The finding and its steps, and the finding once the flight file is corrected."""
+    with SimulatedPayload(folder, rate=RATE, faults=[f"speed={sent}"]) as own:
+        found = run(tap_check, flight(own, declared), folder)
+        own.plant([])
+        return *found, run(tap_check, flight(own, sent), folder)[0]
+
+
+def asked_at_another_speed(folder, runs_at):
+    """The finding, its steps, and the last thing that the logger heard once it logs again."""
+    with SimulatedPayload(folder, rate=RATE, faults=[f"logger-speed={runs_at}"]) as own:
+        found = run(logger_check, flight(own), folder)
+        wait_until(lambda: own.status()["logging"])
+        return *found, own.status()["heard"][-1]
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    jobs = {pair: partial(at_another_speed, tmp_path_factory.mktemp("tap"), *pair) for pair in SAMPLES}
+    for rate in LOGGERS:
+        jobs[rate] = partial(asked_at_another_speed, tmp_path_factory.mktemp("logger"), rate)
+    with pytest.MonkeyPatch.context() as patch:
+        be_quick(patch)
+        return SideBySide(jobs)
+
+
+@pytest.mark.parametrize(("sent", "declared"), SAMPLES)
+def test_samples_at_another_speed_are_found_there(runs, sent, declared):
+    finding, steps, corrected = runs[sent, declared]
     assert finding.outcome == "no-go", finding.remarks
     told = f"Samples are valid at {sent} baud, the flight file says {declared}: correct baud"
     assert finding.remarks[0].startswith(told), finding.remarks
     assert "run this again" in finding.remarks[0]
     assert any("listening at" in step.text for step in steps)
-    payload.plant([])
-    corrected, _ = run(tap_check, flight(payload, sent), tmp_path)
     assert corrected.outcome == "go", corrected.remarks
 
 
-@pytest.mark.parametrize("runs_at", [9600, 57600])
-def test_a_logger_at_another_speed_is_found_and_left_there(payload, tmp_path, runs_at):
-    payload.plant([f"logger-speed={runs_at}"])
-    finding, steps = run(logger_check, flight(payload), tmp_path)
+@pytest.mark.parametrize("runs_at", LOGGERS)
+def test_a_logger_at_another_speed_is_found_and_left_there(runs, runs_at):
+    finding, steps, last = runs[runs_at]
     assert finding.outcome == "no-go", finding.remarks
     told = f"The logger's answers are valid at {runs_at} baud, the flight file says 38400"
     assert finding.remarks[0].startswith(told), finding.remarks
-    wait_until(lambda: payload.status()["logging"])
-    assert payload.status()["heard"][-1] == "go"
+    assert last == "go"
     assert any(f"asking at {runs_at} baud" in step.text for step in steps)
     assert f"at {runs_at} baud sent".encode() in finding.evidence[0].data
 
