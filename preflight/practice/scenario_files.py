@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 RATE, BAUD = 5.0, 38400
 GROUND = Ground()
-BEACON_EVERY = 2.0
+BEACON_EVERY = 1.0
 """Seconds between the beacon's reports: short, so that practice does not wait."""
 CHECKLIST = "latex-flight.toml"
 
