@@ -10,12 +10,16 @@ from typing import Any, Generic, TypeVar
 # when the library is imported.
 os.environ.setdefault("ESCDELAY", "400")
 
+from rich.console import RenderableType
+from textual._compositor import CompositorUpdate
 from textual.app import App
 from textual.filter import LineFilter
+from textual.screen import Screen
 
 from preflight.tui import style, theme
 from preflight.tui.colourless import TwoTone, knows_no_colour
 from preflight.tui.remembered import Memory
+from preflight.tui.thrift import Thrifty
 
 R = TypeVar("R")
 
@@ -40,6 +44,10 @@ class ThemedApp(App[R], Generic[R]):
     def get_line_filters(self) -> Sequence[LineFilter]:
         """As the library has it; where there is to be no colour, its two-tone rendering."""
         return [self._two_tone] if self.colourless else super().get_line_filters()
+
+    def _display(self, screen: Screen[Any], renderable: RenderableType | None) -> None:
+        update = Thrifty(renderable) if isinstance(renderable, CompositorUpdate) else renderable
+        super()._display(screen, update)
 
     def tell(self, title: str, text: str) -> None:
         """Say something to the crew that stays until the next act."""
