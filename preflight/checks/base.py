@@ -30,7 +30,8 @@ class Context:
     latest readings of this walk by name (another card is told by "card.identity"); `typed` holds numbers a
     person typed for this run, by reading name and in that name's unit. `stopped` turns true when the crew
     stops the check: it then puts the line back and returns an open finding. In a `rehearsal` with a simulated
-    payload nobody waits longer than declared: what is recorded takes its intervals and no more.
+    payload nobody waits longer than declared: what is recorded takes its intervals and no more, and nothing
+    that is listened to has to settle first.
     """
 
     flight: Flight

@@ -37,8 +37,8 @@ CUT_WITHIN, BACK_WITHIN = 180.0, 180.0
 """Seconds in which the power must be pulled, and samples must be back."""
 AFTER = 30.0
 """Seconds that are recorded once samples are back; loggers take some to start."""
-REHEARSED = 2.0
-"""The same, and the seconds before the power is pulled at least, where the payload is a simulated one."""
+REHEARSED, REHEARSED_QUIET = 2.0, 1.0
+"""The same (and the seconds before the power is pulled at least), and QUIET, of a simulated payload."""
 PULL, PUT_BACK = "PULL THE PAYLOAD'S POWER NOW", "Power is off"
 """How what is told to the crew begins."""
 QUIET = 2.0
@@ -225,7 +225,8 @@ class _Recorder:
     def _power_cut(self) -> Generator[Progress, None, None]:
         """Until samples have stopped and come back."""
         asked = self._now
-        quiet = max(QUIET, 4 / self._layout.rate)
+        quiet = REHEARSED_QUIET if self._context.rehearsal else QUIET
+        quiet = max(quiet, 4 / self._layout.rate)
         while not self._ended:
             yield from self._listen(lost_is_cut=True)
             silent = self._now - self._last

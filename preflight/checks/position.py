@@ -19,6 +19,8 @@ from preflight.readings import Reading
 
 CEILING = "position.ceiling"
 SECONDS, LEAST_SAMPLES = 5.0, 10
+REHEARSED = 2.0
+"""SECONDS where a simulated payload has its fix at once."""
 LIMITS: dict[str, tuple[float | None, float | None]] = {
     # Four solve a position; one more may set behind the horizon. Common practice, no source.
     "position.satellites": (5.0, None),
@@ -62,7 +64,8 @@ class PositionCheck:
             judgement.gaps.append("the samples have no fields with the roles latitude and longitude")
             _judge_model(context, judgement, ())
             return judgement.finding()
-        wanted = max(LEAST_SAMPLES, math.ceil(SECONDS * layout.rate))
+        seconds = min(SECONDS, REHEARSED) if context.rehearsal else SECONDS
+        wanted = max(LEAST_SAMPLES, math.ceil(seconds * layout.rate))
         heard = yield from judgement.attempt(capture(context, wanted, lambda heard: _to_see(context, heard)))
         if heard is None:
             return judgement.finding()
