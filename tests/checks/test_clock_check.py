@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import pytest
 from sample_lines import sending
 from serial_ends import PAYLOAD_SITE, make_flight, wait_until
+from side_by_side import SideBySide
 
 from preflight.checks import clock as clock_check
 from preflight.checks import tap
@@ -64,20 +66,50 @@ def test_a_clock_that_is_right_is_go_with_its_uncertainty(payload, tmp_path):
     assert "power" in finding.reads
 
 
-@pytest.mark.parametrize(
-    ("off", "told"),
-    [
-        (95, "behind the receiver's time. Set it, or connect it to a time server"),
-        (-95, "ahead of the receiver's time. Set it, or connect it to a time server"),
-        (18, "that is GPS time against UTC: the receiver has not heard of the leap seconds yet"),
-        (5400, "that is a time zone"),
-        (-43200, "that is a time zone"),
-    ],
-)
-def test_a_clock_that_is_off_is_no_go_and_looked_into(payload, tmp_path, monkeypatch, off, told):
-    monkeypatch.setattr(clock_check, "SECONDS", 1.2)
-    plant(payload, [f"clock-off={off}"])
-    finding = run(flight(payload.tap), tmp_path)
+OFF = {
+    95: "behind the receiver's time. Set it, or connect it to a time server",
+    -95: "ahead of the receiver's time. Set it, or connect it to a time server",
+    18: "that is GPS time against UTC: the receiver has not heard of the leap seconds yet",
+    5400: "that is a time zone",
+    -43200: "that is a time zone",
+}
+FORMS = {
+    "date with zone": (lambda at: f"{at.astimezone(UTC) + timedelta(hours=2):%Y-%m-%dT%H:%M:%S}+02:00", ""),
+    "date": (lambda at: f"{at:%Y-%m-%d %H:%M:%S}.{at.microsecond // 10000:02}Z", ""),
+    "hhmmss": (lambda at: f"{at:%H%M%S}.{at.microsecond // 100000}", ""),
+    "seconds since 1970": (lambda at: f"{at.timestamp():.2f}", "s"),
+    "milliseconds since 1970": (lambda at: f"{at.timestamp() * 1e3:.0f}", "ms"),
+}
+
+
+def with_clock_off(folder, off):
+    with SimulatedPayload(folder, rate=RATE, faults=[f"clock-off={off}"]) as own:
+        return run(flight(own.tap), folder)
+
+
+def with_form(folder, form):
+    text, unit = FORMS[form]
+    fields = [{"name": "n", "role": "counter"}, {"name": "t", "role": "time", "unit": unit}]
+
+    def line(n):
+        return f"{n},{text(datetime.now(UTC) + timedelta(seconds=60.2))}\r\n".encode()
+
+    with sending(line) as far:
+        return run(flight(far.path, fields=fields), folder)
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    jobs = {off: partial(with_clock_off, tmp_path_factory.mktemp("off"), off) for off in OFF}
+    jobs |= {form: partial(with_form, tmp_path_factory.mktemp("form"), form) for form in FORMS}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clock_check, "SECONDS", 1.2)
+        return SideBySide(jobs)
+
+
+@pytest.mark.parametrize(("off", "told"), OFF.items())
+def test_a_clock_that_is_off_is_no_go_and_looked_into(runs, off, told):
+    finding = runs[off]
     assert finding.outcome == "no-go"
     assert told in finding.remarks[0], finding.remarks
     assert abs(abs(offset(finding).value) - abs(off)) < 1.5
@@ -130,26 +162,9 @@ def test_samples_without_a_time_of_day_ask_for_another_clock(tmp_path, monkeypat
     assert "no time that can be read" in finding.remarks[0]
 
 
-FORMS = {
-    "date with zone": (lambda at: f"{at.astimezone(UTC) + timedelta(hours=2):%Y-%m-%dT%H:%M:%S}+02:00", ""),
-    "date": (lambda at: f"{at:%Y-%m-%d %H:%M:%S}.{at.microsecond // 10000:02}Z", ""),
-    "hhmmss": (lambda at: f"{at:%H%M%S}.{at.microsecond // 100000}", ""),
-    "seconds since 1970": (lambda at: f"{at.timestamp():.2f}", "s"),
-    "milliseconds since 1970": (lambda at: f"{at.timestamp() * 1e3:.0f}", "ms"),
-}
-
-
 @pytest.mark.parametrize("form", FORMS)
-def test_times_in_every_form_are_compared(tmp_path, monkeypatch, form):
-    monkeypatch.setattr(clock_check, "SECONDS", 0.7)
-    text, unit = FORMS[form]
-    fields = [{"name": "n", "role": "counter"}, {"name": "t", "role": "time", "unit": unit}]
-
-    def line(n):
-        return f"{n},{text(datetime.now(UTC) + timedelta(seconds=60.2))}\r\n".encode()
-
-    with sending(line) as far:
-        finding = run(flight(far.path, fields=fields), tmp_path)
+def test_times_in_every_form_are_compared(runs, form):
+    finding = runs[form]
     assert finding.outcome == "no-go", finding.remarks
     found = offset(finding)
     assert found.low - 0.3 <= 60.2 <= found.high + 0.3

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import time
+from functools import partial
 
 import pytest
 from serial_ends import PAYLOAD_SITE, FarEnd, make_flight, wait_until
+from side_by_side import SideBySide
 
 from preflight.checks import listening, tap
 from preflight.checks.base import Context, run_check
@@ -23,13 +25,17 @@ def payload(tmp_path_factory):
         yield running
 
 
+def be_quick(patch):
+    """Twenty samples are enough: what is under test is the judgement."""
+    patch.setattr(tap, "LEAST_SECONDS", 0.5)
+    patch.setattr(tap, "SILENCE", 1.0)
+    patch.setattr(tap, "HOPELESS_AFTER", 1.0)
+    patch.setattr(listening, "RATES", (9600, 19200, 57600))
+
+
 @pytest.fixture
 def quick(monkeypatch):
-    """Twenty samples are enough: what is under test is the judgement."""
-    monkeypatch.setattr(tap, "LEAST_SECONDS", 0.5)
-    monkeypatch.setattr(tap, "SILENCE", 1.0)
-    monkeypatch.setattr(tap, "HOPELESS_AFTER", 1.0)
-    monkeypatch.setattr(listening, "RATES", (9600, 19200, 57600))
+    be_quick(monkeypatch)
 
 
 def flight(at, *, rate=RATE, length=72.0, format="delimited", fields=SAMPLE_FIELDS, limits=None, **layout):
@@ -71,23 +77,45 @@ def test_sound_samples_are_go_and_measured(payload, tmp_path):
     assert any(step.reading is not None and step.reading.name == "sample.rate" for step in steps)
 
 
-@pytest.mark.parametrize(
-    ("fault", "told"),
-    [
-        ("out-of-range=pressure", "pressure: 1203.4 hPa is above 1100 hPa, in 20 of 20 samples"),
-        ("out-of-range=counter", "counter: -1 is below 0, in 20 of 20 samples"),
-        ("placeholder=temperature", "temperature: 999 degC is above 60 degC, in 20 of 20 samples"),
-        ("frozen=counter", "counter stands still at"),
-        ("skipping=5", "samples missing, first between"),
-        ("repeating=5", "samples sent twice"),
-        ("no-fix", "latitude: empty, in 20 of 20 samples"),
-    ],
-)
-@pytest.mark.usefixtures("quick")
-def test_a_planted_fault_is_no_go_and_named(payload, tmp_path, fault, told):
-    payload.plant([fault])
-    wait_until_clean(payload)
-    finding, _ = run(flight(payload.tap), tmp_path)
+PLANTED = {
+    "out-of-range=pressure": "pressure: 1203.4 hPa is above 1100 hPa, in 20 of 20 samples",
+    "out-of-range=counter": "counter: -1 is below 0, in 20 of 20 samples",
+    "placeholder=temperature": "temperature: 999 degC is above 60 degC, in 20 of 20 samples",
+    "frozen=counter": "counter stands still at",
+    "skipping=5": "samples missing, first between",
+    "repeating=5": "samples sent twice",
+    "no-fix": "latitude: empty, in 20 of 20 samples",
+}
+INSTEAD = {
+    b"hello there\r\n": "bytes of text came, but no sample of the declared delimited layout",
+    b"\x00" * 20: "Only bytes 00 came",
+    b"\xfe\x80\x91\x00" * 5: "Noise came",
+    b"\x1b[2J\xfe\x80\x91\x00\n": "␛[2J",
+}
+"""What is told of faults in samples, and of what comes instead of them."""
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    def planted(folder, fault):
+        with SimulatedPayload(folder, rate=RATE, faults=[fault]) as own:
+            return run(flight(own.tap), folder)[0]
+
+    def instead(folder, line):
+        with sending(line) as far:
+            started(far)
+            return run(flight(far.path, rate=100.0), folder)[0]
+
+    jobs = {fault: partial(planted, tmp_path_factory.mktemp("planted"), fault) for fault in PLANTED}
+    jobs |= {line: partial(instead, tmp_path_factory.mktemp("instead"), line) for line in INSTEAD}
+    with pytest.MonkeyPatch.context() as patch:
+        be_quick(patch)
+        return SideBySide(jobs)
+
+
+@pytest.mark.parametrize(("fault", "told"), PLANTED.items())
+def test_a_planted_fault_is_no_go_and_named(runs, fault, told):
+    finding = runs[fault]
     assert finding.outcome == "no-go"
     assert any(told in remark for remark in finding.remarks), finding.remarks
 
@@ -153,20 +181,9 @@ def started(far):
         wait_until(line.read)
 
 
-@pytest.mark.parametrize(
-    ("line", "told"),
-    [
-        (b"hello there\r\n", "bytes of text came, but no sample of the declared delimited layout"),
-        (b"\x00" * 20, "Only bytes 00 came"),
-        (b"\xfe\x80\x91\x00" * 5, "Noise came"),
-        (b"\x1b[2J\xfe\x80\x91\x00\n", "␛[2J"),
-    ],
-)
-@pytest.mark.usefixtures("quick")
-def test_what_came_instead_of_samples_is_shown(tmp_path, line, told):
-    with sending(line) as far:
-        started(far)
-        finding, _ = run(flight(far.path, rate=100.0), tmp_path)
+@pytest.mark.parametrize(("line", "told"), INSTEAD.items())
+def test_what_came_instead_of_samples_is_shown(runs, line, told):
+    finding = runs[line]
     assert finding.outcome == "no-go"
     assert told in finding.remarks[0]
     assert "\x1b" not in finding.remarks[0]
