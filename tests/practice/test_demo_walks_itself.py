@@ -11,12 +11,12 @@ import struct
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import psutil
 import pytest
+from ahead import Ahead, Ran
 from tools import need_tool
 
 from preflight.config.load import load_checklist, load_flight
@@ -55,18 +55,17 @@ signed_by = ["director"]
 """A list that is walked in seconds, where not the whole of it is what is looked at."""
 
 
-@dataclass
-class Ran:
-    """One run of a command in a folder."""
+def records(ran: Ran) -> list[Path]:
+    """The folders of the records that a run of the demo named."""
+    return [ran.folder / name for name in re.findall(r"^Record (\S+)$", ran.out, re.M)]
 
-    folder: Path
-    code: int
-    out: str
-    err: str
 
-    @property
-    def records(self) -> list[Path]:
-        return [self.folder / name for name in re.findall(r"^Record (\S+)$", self.out, re.M)]
+def demo(folder: Path) -> list[str]:
+    # A relative folder would not be seen in the payload's command line.
+    return [*PREFLIGHT, "demo", "--auto", "--dir", str(folder / "preflight-demo")]
+
+
+AHEAD = {"demo": demo} if sys.platform != "win32" else {}
 
 
 def preflight(folder: Path, *words: str | Path) -> Ran:
@@ -97,10 +96,8 @@ def payloads(folder: Path) -> list[int]:
 
 
 @pytest.fixture(scope="module")
-def auto(tmp_path_factory: pytest.TempPathFactory) -> Ran:
-    folder = tmp_path_factory.mktemp("field")
-    # A relative folder would not be seen in the payload's command line.
-    ran = preflight(folder, "demo", "--auto", "--dir", folder / "preflight-demo")
+def auto(ahead: Ahead) -> Ran:
+    ran = ahead["demo"]
     assert (ran.code, ran.err) == (0, ""), ran.out[-2000:] + ran.err
     return ran
 
@@ -115,7 +112,7 @@ def test_each_step_is_printed_with_value_and_limit(auto: Ran):
             here = step.check not in NOT_IN_PRACTICE and step.id not in NOT_IN_PRACTICE
             outcome = "go    " if here else "not-applicable"
             assert any(line.startswith(f"  {outcome} {step.id}: ") for line in told), step.id
-    for record in auto.records:
+    for record in records(auto):
         for entry in entries(record):
             data = entry["data"]
             for reading in data.get("readings", [data["reading"]] if "reading" in data else []):
@@ -129,11 +126,11 @@ def test_each_step_is_printed_with_value_and_limit(auto: Ran):
 
 def test_it_says_that_it_is_a_drill(auto: Ran):
     assert auto.out.startswith("DRILL")
-    assert all(entries(record)[0]["data"]["drill"] for record in auto.records)
+    assert all(entries(record)[0]["data"]["drill"] for record in records(auto))
 
 
 def test_the_second_record_follows_the_sealed_one_after_release(auto: Ran):
-    first, second = map(entries, auto.records)
+    first, second = map(entries, records(auto))
     assert first[-1]["kind"] == "close"
     assert "release" not in {entry["kind"] for entry in first}
     assert second[0]["data"]["previous"]["rec"] == first[0]["rec"]
@@ -146,7 +143,7 @@ def test_the_second_record_follows_the_sealed_one_after_release(auto: Ran):
 def test_what_was_measured_counts_and_makes_steps_stale(auto: Ran):
     # The neck lift comes out below the declared one, so what was computed from that is done again.
     assert "again: balloon.neck_lift was 2, now 1.94" in auto.out
-    done = [entry["data"]["step"] for entry in entries(auto.records[0]) if entry["kind"] == "check"]
+    done = [entry["data"]["step"] for entry in entries(records(auto)[0]) if entry["kind"] == "check"]
     assert done.count("flight-computed") == 2
 
 
@@ -176,7 +173,7 @@ def test_every_command_it_offers_works(auto: Ran):
 
 def test_openssl_verifies_an_entry(auto: Ran, tmp_path: Path):
     need_tool("openssl")
-    record = auto.records[0]
+    record = records(auto)[0]
     keys = {
         words[0]: base64.b64decode(words[3])[-32:]
         for words in map(str.split, (record / "allowed_signers").read_text().splitlines())
@@ -215,8 +212,8 @@ def test_a_second_run_works_beside_the_first(auto: Ran):
     again = preflight(auto.folder, "demo")  # no terminal: as with --auto
     checklist.write_text(whole)
     assert (again.code, again.err) == (0, "")
-    assert len(again.records) == 2
-    assert not set(again.records) & {record.relative_to(auto.folder) for record in auto.records}
+    assert len(records(again)) == 2
+    assert not set(records(again)) & {record.relative_to(auto.folder) for record in records(auto)}
     assert "taken up as it was" in again.out
 
 
@@ -231,7 +228,7 @@ def test_a_no_go_stops_it_with_a_hold(tmp_path: Path):
     assert ran.code == 1
     assert ran.err.startswith("preflight: Hold: flight-computed is no-go: flight.burst_altitude")
     assert "OUTSIDE" in ran.out
-    (record,) = ran.records
+    (record,) = records(ran)
     last = entries(record)[-1]
     assert last["kind"] == "hold"
     assert last["auth"] == "selected"
@@ -264,7 +261,7 @@ def test_ctrl_c_puts_the_line_back_and_leaves_a_sound_record(tmp_path: Path):
     while payloads(tmp_path):
         assert time.monotonic() < deadline
         time.sleep(0.05)
-    (record,) = Ran(tmp_path, 130, out + rest, err).records
+    (record,) = records(Ran(tmp_path, 130, out + rest, err))
     told = preflight(tmp_path, "verify", record, "--json")
     assert (told.code, json.loads(told.out)["state"]) == (3, "unsealed")
     assert not (folder / "payload" / "payload.json").exists()

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import re
+import shutil
 import subprocess
 import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
+from ahead import Ahead
 from tools import need_tool
 
 from preflight.checks import table
@@ -71,14 +73,6 @@ class Terminal:
 
     def close(self) -> None:
         self._tmux("kill-server")
-
-
-@pytest.fixture
-def terminal(tmp_path: Path):
-    need_tool("tmux")
-    made = Terminal(tmp_path, f"{PREFLIGHT} demo; echo THE END; read x")
-    yield made
-    made.close()
 
 
 class Hands:
@@ -238,28 +232,50 @@ def place(text: str) -> tuple[str, ...]:
     return (prompt(text) or "", entries[1] if entries else "")
 
 
-def test_the_demo_is_walked_by_key_presses_to_both_seals(terminal: Terminal, tmp_path: Path) -> None:
-    terminal.until(lambda text: "Enter opens the screen" in text, "the demo")
-    hands = Hands(terminal, tmp_path)
-    hands.arrive()
-    terminal.resize(132, 43)  # in the middle of it, and back
-    terminal.until(lambda text: "figures" in text and "call complete" in text, "the wide arrangement")
-    terminal.resize(80, 24)
-    terminal.until(lambda text: "call complete" not in text, "the narrow arrangement")
-    hands.go()
-    terminal.press("q")
-    terminal.until(lambda text: "Quit?" in text, "the question")
-    terminal.press("y", "Enter")
-    text = terminal.until(lambda text: "THE END" in text, "the end")
-    assert "Traceback" not in text
-
+def walk_the_demo(folder: Path) -> None:
+    """To both seals, the window resized in the middle; prints the seal codes and the presses."""
+    terminal = Terminal(folder, f"{PREFLIGHT} demo; echo THE END; read x")
+    try:
+        terminal.until(lambda text: "Enter opens the screen" in text, "the demo")
+        hands = Hands(terminal, folder)
+        hands.arrive()
+        terminal.resize(132, 43)  # in the middle of it, and back
+        terminal.until(lambda text: "figures" in text and "call complete" in text, "the wide arrangement")
+        terminal.resize(80, 24)
+        terminal.until(lambda text: "call complete" not in text, "the narrow arrangement")
+        hands.go()
+        terminal.press("q")
+        terminal.until(lambda text: "Quit?" in text, "the question")
+        terminal.press("y", "Enter")
+        text = terminal.until(lambda text: "THE END" in text, "the end")
+        assert "Traceback" not in text
+    finally:
+        terminal.close()
     confirms = [step.id for step in hands.steps.values() if step.kind == "confirm" and not step.witness]
-    assert {hands.counts[name] for name in confirms if name in hands.counts} == {2}
-    logs = tmp_path / "preflight-demo" / "logs"
-    folders = sorted(logs.iterdir())
+    counts = {name: hands.counts[name] for name in confirms if name in hands.counts}
+    print(json.dumps({"codes": hands.codes, "counts": counts}))
+
+
+# Begun before the first test: it waits for a simulated payload, and that for nobody.
+AHEAD = (
+    {"walk-by-keys": lambda folder: [sys.executable, __file__, str(folder)]} if shutil.which("tmux") else {}
+)
+
+
+def test_the_demo_is_walked_by_key_presses_to_both_seals(ahead: Ahead) -> None:
+    need_tool("tmux")
+    ran = ahead["walk-by-keys"]
+    assert ran.code == 0, ran.err[-4000:]
+    told = json.loads(ran.out)
+    assert set(told["counts"].values()) == {2}
+    folders = sorted((ran.folder / "preflight-demo" / "logs").iterdir())
     assert len(folders) == 2
     found = [verify(folder) for folder in folders]
     assert [each.state for each in found] == ["sealed", "sealed"]
-    for folder, code in zip(folders, hands.codes, strict=True):
+    for folder, code in zip(folders, told["codes"], strict=True):
         assert verify(folder, code=code).state == "anchored"
         assert prove(folder).found.state == "sealed"
+
+
+if __name__ == "__main__":
+    walk_the_demo(Path(sys.argv[1]))
