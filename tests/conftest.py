@@ -18,7 +18,8 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     jobs = {}
     for item in session.items:
         jobs |= getattr(getattr(item, "module", None), "AHEAD", {})
-    session.config.stash[_AHEAD] = Ahead(jobs)
+    if jobs:
+        session.config.stash[_AHEAD] = Ahead(jobs)
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:
