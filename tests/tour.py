@@ -6,6 +6,8 @@ contrast, shapes without colour and hostile text are all looked at on the same t
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import hashlib
 import re
 import time
@@ -19,9 +21,10 @@ from unittest import mock
 import msgspec
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from screen_driving import PASSPHRASE, Driver, Stage, ToldCheck, table
+from screen_driving import DEADLINE, PASSPHRASE, Driver, Stage, ToldCheck, table
 from small_flight import PEOPLE
 
+from preflight.checks import base
 from preflight.config.shipped import shipped_file
 from preflight.live import Bad, Line, Stream, Trace
 from preflight.readings import Evidence, Finding, Progress, Reading
@@ -31,6 +34,7 @@ from preflight.record.roster import Person, Roster
 from preflight.tui import nearby_pane
 from preflight.tui.looking import Looking
 from preflight.tui.nearby import Item
+from preflight.tui.opening import OpeningApp
 from preflight.tui.places import Place
 from preflight.tui.replay.screen import ReplayApp
 from preflight.tui.runner import Runner
@@ -215,6 +219,8 @@ def still(made: Stage) -> Iterator[None]:
         enter = held.enter_context
         enter(mock.patch.object(table, "get", made.get))
         enter(mock.patch.multiple(Runner, seconds=31.0, quiet=0.0))
+        # How long a check took is entered, and so is part of what the seal code is made of.
+        enter(mock.patch.object(base, "time", SimpleNamespace(monotonic=lambda: 31.0)))
         enter(mock.patch.object(store, "secrets", SimpleNamespace(token_hex=lambda _: f"{next(count):06x}")))
         enter(mock.patch.object(nearby_pane, "ports_here", return_value=AROUND["ports"]))
         enter(mock.patch.object(nearby_pane, "cards_here", return_value=AROUND["cards"]))
@@ -271,11 +277,16 @@ async def walk(driver: Driver, show: Show) -> None:
         ("steps", "slash"),
         ("palette", "ctrl+p"),
         ("figures", "i"),
+        ("sheet", "0"),
         ("in-full", "space"),
         ("help", "question_mark"),
         ("quit", "q"),
     ):
         await opened(driver, show, name, key)
+    await driver.press("1", "enter")
+    await driver.until(lambda: driver.app.seen.notice is not None, "for a refusal")
+    await show("refused")
+    await driver.key("escape")
     driver.app.conductor.go(Place("step", "neck-lift"))
     await opened(driver, show, "begin-phase", "g")
     await driver.key("full_stop")
@@ -510,4 +521,36 @@ def run_replay(root: Path, tell: Callable[[Driver, str], None], size: tuple[int,
         made.drive(second, app=ReplayApp(record), size=size)
 
 
-TOURS = (run_walk, run_live, run_watch, run_replay)
+def run_opening(
+    root: Path, tell: Callable[[SimpleNamespace, str], None], size: tuple[int, int], theme: str
+) -> None:
+    """Flight files to choose from: one with a record to go on with, and one with something wrong in it."""
+    (root / "flights").mkdir(parents=True)
+    made = stage(root / "flights")
+    (made.folder / "checklist.toml").write_text(made.checklist, "utf-8")
+    (made.folder / "allowed_signers").write_text(made.roster.to_text(), "utf-8")
+    (made.folder / "fulmar-3.toml").write_text(made.flight, "utf-8")
+    wrong = made.flight.replace('"Fulmar 3"', '"Petrel 2"').replace("2031-03-09T09:00:00Z", '"tomorrow"')
+    (made.folder / "petrel-2.toml").write_text(wrong, "utf-8")
+
+    async def first(driver: Driver) -> None:
+        await driver.begin()
+        await driver.sign("omar")
+
+    async def second() -> None:
+        app = OpeningApp(Path("flights"), sorted(Path("flights").glob("*-?.toml")), clock=made.clock)
+        async with app.run_test(size=size) as pilot:
+            app.theme = theme
+            end = time.monotonic() + DEADLINE
+            while not app.settled:
+                assert time.monotonic() < end, "it is looking still"
+                await pilot.pause(0.01)
+            await pilot.pause()
+            tell(SimpleNamespace(app=app), "opening")
+
+    with still(made), contextlib.chdir(root):
+        made.drive(first)
+        asyncio.run(second())
+
+
+TOURS = (run_walk, run_live, run_watch, run_replay, run_opening)
