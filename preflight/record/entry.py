@@ -111,9 +111,8 @@ _decode_line = msgspec.json.Decoder(_Line).decode
 _encode_sorted = msgspec.json.Encoder(order="sorted").encode
 
 
-@functools.cache
-def _data_decoder(kind: str) -> msgspec.json.Decoder[Any]:
-    return msgspec.json.Decoder(KINDS[kind])
+# Made here: a type that several threads are the first to decode at once may crash the library.
+_DATA = {kind: msgspec.json.Decoder(data) for kind, data in KINDS.items()}
 
 
 def format_utc(at: datetime) -> str:
@@ -214,7 +213,7 @@ def parse_line(line: bytes) -> Parsed:
         wire = read.entry
         if wire.kind not in KINDS:
             raise RecordError(f'"{clean(wire.kind, limit=40)}" is not a kind of entry')
-        data = _data_decoder(wire.kind).decode(wire.data)
+        data = _DATA[wire.kind].decode(wire.data)
     except msgspec.ValidationError as error:
         raise RecordError(f"is not an entry: {fault_in_words(error)}") from None
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:

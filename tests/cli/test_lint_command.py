@@ -22,7 +22,7 @@ def test_the_shipped_files_are_told_apart_and_have_no_problems(capsys: pytest.Ca
     assert (code, err) == (0, "")
     assert out.splitlines() == [
         f'{flight}: flight file "Fulmar 3", no problems',
-        f'{checklist}: checklist "Latex balloon, single payload" revision B: 12 phases, 77 steps '
+        f'{checklist}: checklist "Latex balloon, single payload" revision C: 13 phases, 82 steps '
         "(with hydrogen-fill.toml, recovery.toml), no problems",
     ]
 
@@ -69,7 +69,7 @@ def test_advice_is_told_and_changes_no_exit_code(tmp_path: Path, capsys: pytest.
     assert (code, err) == (0, "")
     line = text[: text.index("Four corners")].count("\n") + 1
     assert out.splitlines()[0] == (
-        f'{path}:{line}: phase[4].step[6].response: "Checked" can be said without looking; '
+        f'{path}:{line}: phase[5].step[6].response: "Checked" can be said without looking; '
         "state the value or what is seen (advice)"
     )
 
