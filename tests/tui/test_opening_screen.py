@@ -284,7 +284,7 @@ def test_a_look_that_fails_says_so_and_does_not_wait_for_ever(
     monkeypatch.setattr(opening, "strays_here", fail)
 
     async def story(app: OpeningApp, pilot: Pilot[Any]) -> None:
-        assert "Not everything could be looked at here" in shown(app)
+        await until(pilot, lambda: "Not everything could be looked at here" in shown(app))
         assert "Plover 1" in shown(app)
         await pilot.press("q")
 
