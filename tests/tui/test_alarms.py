@@ -86,3 +86,22 @@ def test_the_theme_is_remembered(stage: Stage, tmp_path: Path) -> None:
     session = stage.session()
     assert WalkApp(session, memory=memory).theme == "sun"
     session.shut()
+
+
+def test_a_hold_that_stands_is_in_view_beside_a_no_go_and_no_window_is_too_small(stage: Stage) -> None:
+    stage.checks["logger-response"] = ToldCheck("logger-response", found("logger-response", 1.0))
+
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        await driver.sign("omar")
+        await driver.run_check()
+        await driver.press("f2")
+        await driver.fill("an aircraft", "1")
+        await driver.until(lambda: bool(driver.app.seen.view.state.holds))
+        await driver.until(lambda: "NO-GO" in driver.text() and "HOLD" in driver.text().split("before:")[0])
+        for size in ((40, 10), (43, 12), (44, 12), (20, 6), (8, 3), (160, 45), (80, 24)):
+            await driver.pilot.resize_terminal(*size)
+            await driver.pilot.pause()
+        await driver.until(lambda: "HOLD" in driver.text().split("before:")[0])
+
+    assert stage.drive(story).fault is None

@@ -75,7 +75,9 @@ def verdict_line(scene: Scene, width: int) -> Content:
     if gate is None:
         return fitted(say(" This checklist has no gate."), width)
     mark = badge(VERDICTS[gate.verdict])
-    head = row(" ", mark, Content.styled(f" at the {gate.gate} gate ", "bold"))
+    # A no-go outweighs a hold in the verdict, but never hides that one stands.
+    held = badge(VERDICTS["hold"]) if state.holds and gate.verdict != "hold" else ""
+    head = row(" ", mark, held, Content.styled(f" at the {gate.gate} gate ", "bold"))
     if gate.reasons:
         more = f"  (+{len(gate.reasons) - 1} more: j)" if len(gate.reasons) > 1 else ""
         text = say(f" {gate.reasons[0].text}", limit=300)

@@ -65,6 +65,8 @@ def _posts(axis: Axis, room: int) -> list[int]:
 
 def _bar(after: float, axis: Axis, room: int, colour: str) -> Content:
     """The bar at an eighth of a cell, the flight's moments as posts across it."""
+    if room < 1:
+        return Content("")
     eighths = round(max(0.0, min(1.0, after / _span(axis))) * room * 8)
     full, rest = divmod(eighths, 8)
     cells = list(("█" * full + (EIGHTHS[rest] if rest else "")).ljust(room))
@@ -85,6 +87,8 @@ def _bar(after: float, axis: Axis, room: int, colour: str) -> Content:
 
 def axis_line(axis: Axis, room: int) -> Content:
     """The flight's own moments over the bars: each a post with its word where there is room."""
+    if room < 1:
+        return Content("")
     cells = [" "] * room
     cells[0] = "│"
     ends = [0, *_posts(axis, room)]
