@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 from zoneinfo import ZoneInfo
 
 from preflight.readings import Reading, decimal_text, margin_text
@@ -78,12 +79,21 @@ def value_of(reading: Reading) -> str:
 
 
 def band_of(reading: Reading) -> str:
-    """The range a value may lie in, "" where there is none. Two digits: a band is no better than that."""
+    """The range a value may lie in, "" where there is none. Two digits: a band is no better than that.
+
+    Rounded outwards, so that no value lies beside its own range.
+    """
     if reading.low is None or reading.high is None or reading.low == reading.high:
         return ""
     digits = 2 if reading.source == "computed" else 4
-    ends = (decimal_text(float(f"{end:.{digits}g}")) for end in (reading.low, reading.high))
+    ends = (_rounded(reading.low, digits, ROUND_FLOOR), _rounded(reading.high, digits, ROUND_CEILING))
     return f"{' to '.join(ends)} {printed_unit(reading.unit)}".rstrip()
+
+
+def _rounded(value: float, digits: int, towards: str) -> str:
+    # First to the digits that a float is good for: 0.1 + 0.2 is 0.3.
+    exact = Decimal(f"{value:.12g}")
+    return decimal_text(float(Context(prec=digits, rounding=towards).plus(exact)))
 
 
 def limits_of(reading: Reading) -> str:
