@@ -32,7 +32,7 @@ class Transcript:
         if data and self.size < EVIDENCE_LIMIT:
             self.size += len(data)
             self.lines.append(f"{time.monotonic() - self.started:9.3f} s {who} {data.hex(' ')}\n")
-            self._show("sent" if who.strip() == "sent" else "heard", data)
+            self._show("sent" if who.strip().endswith("sent") else "heard", data)
 
     def live(self) -> Stream:
         """The conversation as it is shown while it goes on."""

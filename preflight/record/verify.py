@@ -246,8 +246,8 @@ class _Examination:
         trust: Trust = "folder"
         if self.outside is not None:
             trust = "roster"
-        elif self.code is not None:
-            trust = "code"
+        elif self.code is not None and state == "anchored":
+            trust = "code"  # one that does not match vouches for nothing
         return Verification(
             record=entries[0].rec if entries else clean(self.folder.resolve().name, limit=100),
             state=state,
