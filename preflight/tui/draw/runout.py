@@ -29,7 +29,7 @@ def run_out_lines(figures: FlightFigures | None, width: int, height: int) -> lis
     if not figures.run_out:
         said = "Nothing to run out is declared: the flight file has no [card], [battery] or [beacon]."
         return [say(said, "$quiet")]
-    room = width - NAME - TAIL
+    room = max(1, width - NAME - TAIL)
     lines = [axis_line(figures.axis, room)]
     shown = figures.run_out[: height - 1]
     if figures.governing is not None and figures.governing not in shown:
@@ -65,8 +65,6 @@ def _posts(axis: Axis, room: int) -> list[int]:
 
 def _bar(after: float, axis: Axis, room: int, colour: str) -> Content:
     """The bar at an eighth of a cell, the flight's moments as posts across it."""
-    if room < 1:
-        return Content("")
     eighths = round(max(0.0, min(1.0, after / _span(axis))) * room * 8)
     full, rest = divmod(eighths, 8)
     cells = list(("█" * full + (EIGHTHS[rest] if rest else "")).ljust(room))
@@ -87,8 +85,6 @@ def _bar(after: float, axis: Axis, room: int, colour: str) -> Content:
 
 def axis_line(axis: Axis, room: int) -> Content:
     """The flight's own moments over the bars: each a post with its word where there is room."""
-    if room < 1:
-        return Content("")
     cells = [" "] * room
     cells[0] = "│"
     ends = [0, *_posts(axis, room)]

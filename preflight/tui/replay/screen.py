@@ -36,6 +36,7 @@ from preflight.tui.pane import Pane
 from preflight.tui.places import beside
 from preflight.tui.replay.draw import centre_lines, record_line, strip_lines
 from preflight.tui.replay.session import Replaying, Shown
+from preflight.tui.screens.scene_screen import SceneScreen
 from preflight.tui.screens.walk import run_out, steps_around
 
 if TYPE_CHECKING:
@@ -187,7 +188,7 @@ class ReplayActs(Acts):
             yield f"{key.word} {key.help}", shown, partial(self._walk.conductor.begin, key.name)
 
 
-class ReplayScreen(Screen[None]):
+class ReplayScreen(SceneScreen):
     """The walk's screen as it stood, and the entries around the moment shown."""
 
     CSS = """
@@ -218,18 +219,6 @@ class ReplayScreen(Screen[None]):
         yield Pane(lambda scene, width, _: [times_line(scene, width)], id="times")
         yield Pane(strip_lines, id="strip")
         yield Pane(lambda _, width, height: packed(list(_FOOT), width, height), id="keys")
-
-    def on_mount(self) -> None:
-        self.watch(self.app, "scene", self._show)
-
-    def _show(self, scene: Scene | None) -> None:
-        if scene is None:
-            return
-        notice = self.query_one("#notice", Pane)
-        notice.set_class(scene.notice is not None, "-said")
-        notice.styles.height = max(1, len(notice_lines(scene.notice, self.size.width)))
-        for pane in self.query(Pane):
-            pane.show(scene)
 
     def action_act(self, name: str) -> None:
         """One of the acts of the key table."""

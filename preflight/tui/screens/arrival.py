@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.content import Content
-from textual.screen import Screen
 
 from preflight.config.flight import Flight
 from preflight.tui import words
@@ -20,6 +19,7 @@ from preflight.tui.found_records import Unfinished
 from preflight.tui.nearby import record_words
 from preflight.tui.nearby_pane import Nearby
 from preflight.tui.pane import Pane
+from preflight.tui.screens.scene_screen import SceneScreen
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
@@ -36,7 +36,7 @@ _KEYS = [
 ]
 
 
-class ArrivalScreen(Screen[None]):
+class ArrivalScreen(SceneScreen):
     """Choices from the top: unfinished records of this flight, the latest first, then a new record."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -74,18 +74,6 @@ class ArrivalScreen(Screen[None]):
         yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
         yield Pane(lambda scene, width, _: [people_line(scene, width)], id="people")
         yield Pane(lambda _, width, height: packed(_KEYS, width, height), id="keys")
-
-    def on_mount(self) -> None:
-        self.watch(self.app, "scene", self._show)
-
-    def _show(self, scene: Scene | None) -> None:
-        if scene is None:
-            return
-        notice = self.query_one("#notice", Pane)
-        notice.set_class(scene.notice is not None, "-said")
-        notice.styles.height = max(1, len(notice_lines(scene.notice, self.size.width)))
-        for pane in self.query(Pane):
-            pane.show(scene)
 
     def _lines(self, scene: Scene, width: int, height: int) -> list[Content]:
         view = scene.view

@@ -8,7 +8,6 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.content import Content
-from textual.screen import Screen
 
 from preflight.tui.draw.call import centre_lines
 from preflight.tui.draw.foot import key_lines, notice_lines
@@ -19,6 +18,7 @@ from preflight.tui.draw.runout import run_out_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.keys import KEYS
 from preflight.tui.pane import Pane
+from preflight.tui.screens.scene_screen import SceneScreen
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
@@ -31,7 +31,7 @@ def steps_around(scene: Scene, width: int, height: int) -> list[Content]:
     return lines[start : start + height]
 
 
-class WalkScreen(Screen[None]):
+class WalkScreen(SceneScreen):
     """Renders the scene; every key goes to the conductor."""
 
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (120, "-wide")]  # noqa: RUF012 - as the library has it
@@ -60,20 +60,10 @@ class WalkScreen(Screen[None]):
         yield Pane(lambda scene, width, _: [people_line(scene, width)], id="people")
         yield Pane(key_lines, id="keys")
 
-    def on_mount(self) -> None:
-        self.watch(self.app, "scene", self._show)
-
-    def _show(self, scene: Scene | None) -> None:
-        if scene is None:
-            return
-        notice = self.query_one("#notice", Pane)
-        notice.set_class(scene.notice is not None, "-said")
-        notice.styles.height = max(1, len(notice_lines(scene.notice, self.size.width)))
+    def fit(self, scene: Scene) -> None:
+        """Lines that no resource needs are the step's."""
         if (figures := scene.extra.figures) is not None:
-            # Lines that no resource needs are the step's.
             self.query_one("#runout", Pane).styles.max_height = 1 + len(figures.run_out)
-        for pane in self.query(Pane):
-            pane.show(scene)
 
     @property
     def _app(self) -> WalkApp:

@@ -1,0 +1,29 @@
+"""What every screen that draws the scene has: panes that follow it, and room for what was said."""
+
+from __future__ import annotations
+
+from textual.screen import Screen
+
+from preflight.tui.draw.foot import notice_lines
+from preflight.tui.draw.scene import Scene
+from preflight.tui.pane import Pane
+
+
+class SceneScreen(Screen[None]):
+    """A screen of panes, one of them `#notice`, drawn anew with every scene of the application."""
+
+    def on_mount(self) -> None:
+        self.watch(self.app, "scene", self._show)
+
+    def _show(self, scene: Scene | None) -> None:
+        if scene is None:
+            return
+        notice = self.query_one("#notice", Pane)
+        notice.set_class(scene.notice is not None, "-said")
+        notice.styles.height = max(1, len(notice_lines(scene.notice, self.size.width)))
+        self.fit(scene)
+        for pane in self.query(Pane):
+            pane.show(scene)
+
+    def fit(self, scene: Scene) -> None:
+        """Give panes the room that this scene needs."""
