@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,29 +40,31 @@ def command(folder: Path, as_json: bool, csv_file: Path | None, roster: Path | N
     """Verify every record below DIR; show who waived what, which steps fail most, how quantities moved.
 
     Exits 0 if all are sealed, 1 if one is bad, 3 if one is unsealed, 2 for bad input; of several the worst
-    of 2, 1, 3, 0. A bad record is left out of what the others say together.
+    of 2, 1, 3, 0. A bad record is left out of what the others say together. Of copies of one record one is
+    counted; copies that contradict each other are bad.
     """
-    from preflight.report.across import find_records, worst
+    from preflight.report.across import look_below, lost_one, worst
     from preflight.report.across_sums import across, to_csv, to_json
 
     shown = clean(str(folder), limit=300)
     if not folder.is_dir():
         raise PreflightError(f"{shown} is not a folder; name the one that holds records")
-    found = list(find_records(folder))
-    if not found:
+    below = look_below(folder)
+    if not below.records and not below.lost:
         raise PreflightError(f"{shown} holds no record; name a folder above records, such as logs")
-    records = _summed(found, roster)
-    sums = across(shown, records)
+    records = _summed(below.records, roster)
+    sums = across(shown, [*records, *(lost_one(*lost) for lost in below.lost)], below.links)
     if csv_file is not None:
         _write(csv_file, to_csv(sums).encode())
     if as_json:
         click.echo(json.dumps(to_json(sums), allow_nan=False, indent=2))
     else:
         click.echo("\n".join(_text(sums)))
-    return worst(one.state for one in records)
+    states = [one.state for one in sums.records]
+    return worst([*states, *("bad" for copies in sums.copies if copies.contradict)])
 
 
-def _summed(folders: list[Path], roster: Path | None) -> list[Summary]:
+def _summed(folders: Sequence[Path], roster: Path | None) -> list[Summary]:
     from preflight.report.across import summaries_of
     from preflight.walk.proof import roster_from
 
@@ -78,6 +81,7 @@ def _summed(folders: list[Path], roster: Path | None) -> list[Summary]:
 
 
 def _text(sums: Across) -> list[str]:
+    from preflight.report.copies import copy_lines
     from preflight.report.words import count
 
     lines: list[str] = []
@@ -86,8 +90,11 @@ def _text(sums: Across) -> list[str]:
         lines += [f"  note: {warning}" for warning in one.warnings]
     for previous, names in sums.forks:
         lines.append(f"FORK: {', '.join(names)} all follow {previous}")
+    lines += copy_lines(sums.copies)
+    lines += [f"not looked into, as it is a link: {link}" for link in sums.links]
     if sums.left_out:
-        lines.append(f"left out of what follows, as they can't be believed: {', '.join(sums.left_out)}")
+        folders = ", ".join(one.folder for one in sums.left_out)
+        lines.append(f"left out of what follows, as they can't be believed: {folders}")
     lines += [TRUSTED[trust] for trust in dict.fromkeys(one.trust for one in sums.records)]
     lines += ["", "Waivers:"]
     for waiver in sums.waivers:
@@ -121,7 +128,7 @@ def _text(sums: Across) -> list[str]:
 
 def _record(one: Summary) -> str:
     where = "" if one.first_bad is None else f" at line {one.first_bad}"
-    parts = [f"{'DRILL ' if one.drill else ''}{one.record}: {one.state}{where}"]
+    parts = [f"{'DRILL ' if one.drill else ''}{one.record}: {one.state}{where}", f"in {one.folder}"]
     if one.flight:
         parts.append(one.flight)
     if one.verdict is not None:

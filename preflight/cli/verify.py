@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,6 +12,11 @@ from preflight.clean import clean
 from preflight.cli.working import working
 from preflight.errors import RecordError
 from preflight.record.verify import Verification
+
+if TYPE_CHECKING:
+    from preflight.report.copies import Copies
+
+    Results = dict[Path, Verification | str]
 
 EXITS = {"sealed": 0, "anchored": 0, "bad": 1, "unsealed": 3}
 BAD_INPUT = 2
@@ -37,8 +42,10 @@ def command(
     """Verify records, each a folder of logs/.
 
     Exits 0 if all are sealed or anchored, 1 if one is bad, 3 if one is unsealed, 2 for bad input; of several
-    the worst of 2, 1, 3, 0.
+    the worst of 2, 1, 3, 0. Copies of one record that contradict each other are bad. A text file among the
+    folders that is clearly no record, such as a README, is told and passed over.
     """
+    from preflight.cli.passed_over import clearly_no_record
     from preflight.record.seal import parse_code
     from preflight.walk.proof import roster_from
 
@@ -47,36 +54,83 @@ def command(
             raise click.UsageError("--code is of one record; give one RECORD")
         code = parse_code(code)
     believed = None if roster is None else roster_from(roster)
-    results: list[Verification | str] = []
+    results: dict[Path, Verification | str] = {}
+    passed = [path for path in records if len(records) > 1 and clearly_no_record(path)]
     for path in records:
         try:
+            if path in passed:
+                _complain(f"{_named(path)} is a text file and no record: passed over")
+                continue
             with working(f"Proving {clean(path.name, limit=60)}"):
-                results.append(_look_at(path, believed, code))
+                results[path] = _look_at(path, believed, code)
         except RecordError as error:
-            results.append(clean(str(error)))
-            click.echo(f"preflight: {clean(str(error))}", err=True)
+            results[path] = clean(str(error))
+            _complain(clean(str(error)))
+    if not results:
+        _complain("nothing was verified: name the folder of a record")
+    copies = _copies(results)
     if as_json:
-        _print_json(records, results)
-    elif verified := [_text(r) for r in results if isinstance(r, Verification)]:
-        click.echo("\n\n".join(verified))
-    codes = [EXITS[r.state] if isinstance(r, Verification) else BAD_INPUT for r in results]
-    ctx.exit(next(code for code in WORST_FIRST if code in codes))
+        _print_json(records, results, copies, passed)
+    else:
+        _print(results, copies)
+    codes = [EXITS[r.state] if isinstance(r, Verification) else BAD_INPUT for r in results.values()]
+    codes += [EXITS["bad"] for one in copies if one.contradict]
+    ctx.exit(next((code for code in WORST_FIRST if code in codes), BAD_INPUT))
+
+
+def _complain(sentence: str) -> None:
+    click.echo(f"preflight: {sentence}", err=True)
+
+
+def _named(path: Path) -> str:
+    return clean(str(path), limit=300)
+
+
+def _copies(results: Results) -> tuple[Copies, ...]:
+    from preflight.report.copies import Given, copies_of
+
+    places = {_folder_of(path): path for path in reversed(results)}  # one folder named twice is no copy
+    return copies_of(
+        Given(
+            folder=_named(path),
+            record=found.record,
+            state=found.state,
+            first_bad=found.first_bad,
+            hashes=found.hashes,
+        )
+        for path, found in results.items()
+        if isinstance(found, Verification) and places[_folder_of(path)] == path
+    )
+
+
+def _print(results: Results, copies: Sequence[Copies]) -> None:
+    from preflight.report.copies import copy_lines
+
+    blocks = [_text(path, found) for path, found in results.items() if isinstance(found, Verification)]
+    if copies:
+        blocks.append("\n".join(copy_lines(copies)))
+    if blocks:
+        click.echo("\n\n".join(blocks))
 
 
 def _look_at(path: Path, roster: Any, code: str | None) -> Verification:
-    from preflight.record.scan import RECORD
     from preflight.walk.proof import prove
 
-    folder = path.parent if path.name == RECORD else path
-    return prove(folder.resolve(), roster=roster, code=code).found
+    return prove(_folder_of(path), roster=roster, code=code).found
 
 
-def _text(found: Verification) -> str:
+def _folder_of(path: Path) -> Path:
+    from preflight.record.scan import RECORD
+
+    return (path.parent if path.name == RECORD else path).resolve()
+
+
+def _text(path: Path, found: Verification) -> str:
     from preflight.walk.proof import TRUSTED
 
     state = found.state if found.first_bad is None else f"{found.state} at line {found.first_bad}"
     state += ", FORK" if found.fork else ""
-    lines = [f"{'DRILL ' if found.drill else ''}{found.record}: {state}"]
+    lines = [f"{'DRILL ' if found.drill else ''}{found.record}: {state}, in {_named(path)}"]
     if found.why:
         lines.append(f"  {found.why}")
     if found.verdict is not None:
@@ -92,17 +146,25 @@ def _text(found: Verification) -> str:
     return "\n".join(lines)
 
 
-def _print_json(paths: Sequence[Path], results: Sequence[Verification | str]) -> None:
+def _print_json(
+    records: Sequence[Path], results: Results, copies: Sequence[Copies], passed: Sequence[Path]
+) -> None:
     import msgspec
 
-    shown = [_object(path, found) for path, found in zip(paths, results, strict=True)]
-    click.echo(msgspec.json.encode(shown[0] if len(shown) == 1 else {"records": shown}))
+    shown = [_object(path, found) for path, found in results.items()]
+    several = {
+        "records": shown,
+        "copies": [one.to_json() for one in copies],
+        "passed_over": [_named(path) for path in passed],
+    }
+    click.echo(msgspec.json.encode(shown[0] if len(records) == 1 else several))
 
 
 def _object(path: Path, found: Verification | str) -> dict[str, Any]:
     if isinstance(found, str):
         empty = dict.fromkeys(("state", "trust", "first_bad", "verdict", "drill", "fork"))
-        return {"record": clean(str(path)), **empty, "signers": [], "why": found, "warnings": []}
+        unread = {"signers": [], "why": found, "warnings": [], "folder": _named(path)}
+        return {"record": _named(path), **empty, **unread}
     return {
         "record": found.record,
         "state": found.state,
@@ -123,4 +185,5 @@ def _object(path: Path, found: Verification | str) -> dict[str, Any]:
         "drill": found.drill,
         "fork": found.fork,
         "warnings": list(found.warnings),
+        "folder": _named(path),
     }

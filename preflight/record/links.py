@@ -30,7 +30,7 @@ class Link(Struct, frozen=True, kw_only=True):
 
 
 class Fork(Struct, frozen=True, kw_only=True):
-    """Two or more records (their folders' names) that name one `previous` record."""
+    """Two or more records (their folders' names) that name one `previous` record; copies of one are one."""
 
     previous: str
     records: tuple[str, ...]
@@ -83,6 +83,7 @@ class Beside:
     """Which records in the folder `logs` follow which, from the first line of each, read once."""
 
     def __init__(self, logs: Path) -> None:
+        self._logs = logs
         self._followers: dict[str, list[tuple[str, Previous]]] = {}
         for name in disk.list_folder(logs, str(logs)):
             try:
@@ -102,8 +103,15 @@ class Beside:
         return tuple(
             Fork(previous=rec, records=tuple(name for name, _ in found))
             for rec, found in self._followers.items()
-            if len(found) > 1
+            if len(found) > 1 and not self._copies([name for name, _ in found])
         )
+
+    def _copies(self, names: list[str]) -> bool:
+        """Whether these folders hold one and the same record."""
+        try:
+            return len({line_hash(read_record(self._logs / name)) for name in names}) == 1
+        except RecordError:
+            return False
 
 
 def _first_line(folder: Path) -> tuple[str, OpenData]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.readings import Reading
+from preflight.record.folder import EVIDENCE, SEALS
 from preflight.record.kinds import OpenData, Previous
 from preflight.record.links import Beside
 from preflight.record.roster import Roster
@@ -67,7 +68,10 @@ class Measured:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """One record in a few words. `flight` and what follows are empty where the record can't be believed."""
+    """One record in a few words. `flight` and what follows are empty where the record can't be believed.
+
+    `hashes` are those of its sound lines.
+    """
 
     folder: str
     record: str
@@ -79,6 +83,7 @@ class Summary:
     drill: bool
     signers: tuple[str, ...]
     warnings: tuple[str, ...]
+    hashes: tuple[str, ...]
     previous: Previous | None
     flight: str
     opened: str
@@ -89,14 +94,38 @@ class Summary:
     measured: tuple[Measured, ...]
 
 
-def find_records(folder: Path) -> Iterator[Path]:
-    """Every folder below `folder` (itself included) that holds a record, by name; links are not followed."""
-    for place, folders, files in os.walk(folder, onerror=lambda _: None):
+@dataclass(frozen=True, slots=True)
+class Below:
+    """What lies below a folder: records, and what an auditor must not take for looked at.
+
+    `lost` are folders with a sentence on each: one that can't be listed, or that has the folders of a
+    record and none. `links` lead elsewhere and are not followed.
+    """
+
+    records: tuple[Path, ...]
+    lost: tuple[tuple[Path, str], ...]
+    links: tuple[Path, ...]
+
+
+def look_below(folder: Path) -> Below:
+    """Looks through `folder` (itself included), by name."""
+    records, links = [], []
+    lost: list[tuple[Path, str]] = []
+
+    def unlisted(error: OSError) -> None:
+        lost.append((Path(error.filename), f"can't be looked into ({error.strerror})"))
+
+    for place, folders, files in os.walk(folder, onerror=unlisted):
+        here = Path(place)
         if RECORD in files or RECORD in folders:
-            yield Path(place)
+            records.append(here)
             folders.clear()
-        else:
-            folders.sort()
+            continue
+        if {EVIDENCE, SEALS} & set(folders):
+            lost.append((here, f"has the folders of a record, but no {RECORD}"))
+        folders[:] = sorted(set(folders) - {EVIDENCE, SEALS})
+        links += [here / name for name in folders if (here / name).is_symlink()]
+    return Below(tuple(records), tuple(lost), tuple(links))
 
 
 def summaries_of(folders: Iterable[Path], roster: Roster | None = None) -> Iterator[Summary]:
@@ -113,9 +142,14 @@ def _summary_of(folder: Path, roster: Roster | None, known: dict[Path, Beside]) 
             known[logs] = Beside(logs)
         return _summary(prove(folder, roster=roster, beside=known[logs], forks=False))
     except PreflightError as error:
-        return _nothing(folder, "unreadable", str(error))
+        return lost_one(folder, str(error))
     except Exception as error:  # noqa: BLE001 - one record made to trip us must not hide the others
         return _nothing(folder, "bad", f"could not be judged ({type(error).__name__})")
+
+
+def lost_one(folder: Path, why: str) -> Summary:
+    """The line of a folder in which there is no record to read, though there should be."""
+    return _nothing(folder, "unreadable", why)
 
 
 def worst(states: Iterable[str]) -> int:
@@ -136,6 +170,7 @@ def _nothing(folder: Path, state: str, why: str) -> Summary:
         drill=False,
         signers=(),
         warnings=(),
+        hashes=(),
         previous=None,
         flight="",
         opened="",
@@ -165,6 +200,7 @@ def _summary(proof: Proof) -> Summary:
         drill=found.drill,
         signers=tuple(person.id for person in found.signers),
         warnings=tuple(clean(warning) for warning in found.warnings),
+        hashes=found.hashes,
         previous=None if opened is None else opened.previous,
         flight=flight,
         opened="" if first is None else first.at,

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
+from pathlib import Path
 
+from preflight.clean import clean
 from preflight.report.across import Measured, StepCount, Summary, Waived, walk_of
+from preflight.report.copies import Copies, Given, copies_of
 from preflight.report.table import csv_text, plain
 
 COLUMNS = (
@@ -80,26 +83,35 @@ class Quantity:
 class Across:
     """Everything an audit says of a folder. `left_out` are records that can't be believed.
 
-    `forks` name records that go on from one and the same record.
+    `forks` name records that go on from one and the same record, `links` what was not looked into. Of
+    `copies` of one record one is counted; of such that contradict each other, none.
     """
 
     folder: str
     records: tuple[Summary, ...]
-    left_out: tuple[str, ...]
+    left_out: tuple[Summary, ...]
+    copies: tuple[Copies, ...]
+    links: tuple[str, ...]
     forks: tuple[tuple[str, tuple[str, ...]], ...]
     waivers: tuple[Waived, ...]
     steps: tuple[StepSum, ...]
     quantities: tuple[Quantity, ...]
 
 
-def across(folder: str, records: Sequence[Summary]) -> Across:
+def across(folder: str, records: Sequence[Summary], links: Sequence[Path] = ()) -> Across:
     """Sum records up, in the order in which they were opened."""
     ordered = tuple(sorted(records, key=lambda one: (one.opened, one.record, one.folder)))
-    believed = [one for one in ordered if one.state not in ("bad", "unreadable")]
+    sound = [one for one in ordered if one.state not in ("bad", "unreadable")]
+    of_sound = _copies(sound)
+    contradicted = {copies.record for copies in of_sound if copies.contradict}
+    again = {copy.folder for copies in of_sound for copy in copies.copies if copy.how != "first"}
+    believed = [one for one in sound if one.record not in contradicted and one.folder not in again]
     return Across(
         folder=folder,
         records=ordered,
-        left_out=tuple(one.record for one in ordered if one.state in ("bad", "unreadable")),
+        left_out=tuple(one for one in ordered if one not in sound or one.record in contradicted),
+        copies=_copies(one for one in ordered if one.state != "unreadable"),
+        links=tuple(clean(str(link)) for link in links),
         forks=_forks(ordered),
         waivers=tuple(waiver for one in believed for waiver in one.waivers),
         steps=_steps(believed),
@@ -107,11 +119,25 @@ def across(folder: str, records: Sequence[Summary]) -> Across:
     )
 
 
+def _copies(records: Iterable[Summary]) -> tuple[Copies, ...]:
+    return copies_of(
+        Given(
+            folder=one.folder,
+            record=one.record,
+            state=one.state,
+            first_bad=one.first_bad,
+            hashes=one.hashes,
+        )
+        for one in records
+    )
+
+
 def _forks(records: Sequence[Summary]) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    followers: dict[str, list[str]] = {}
+    # Copies of one follower are one follower.
+    followers: dict[str, dict[str, None]] = {}
     for one in records:
         if one.previous is not None:
-            followers.setdefault(one.previous.rec, []).append(one.record)
+            followers.setdefault(one.previous.rec, {})[one.record] = None
     return tuple((previous, tuple(names)) for previous, names in followers.items() if len(names) > 1)
 
 
@@ -165,7 +191,9 @@ def to_json(sums: Across) -> dict[str, object]:
     return {
         "folder": sums.folder,
         "records": [_record_json(one) for one in sums.records],
-        "left_out": list(sums.left_out),
+        "left_out": [one.record for one in sums.left_out],
+        "copies": [copies.to_json() for copies in sums.copies],
+        "links": list(sums.links),
         "forks": [{"previous": previous, "records": list(names)} for previous, names in sums.forks],
         "waivers": [asdict(waiver) for waiver in sums.waivers],
         "steps": [asdict(step) for step in sums.steps],
@@ -197,7 +225,7 @@ def _record_json(one: Summary) -> dict[str, object]:
 
 
 def to_csv(sums: Across) -> str:
-    """One table; the column `table` says what a row is: record, fork, waiver, step or quantity."""
+    """One table; the column `table` says what a row is: record, copy, fork, waiver, step or quantity."""
     return csv_text(COLUMNS, _rows(sums))
 
 
@@ -218,6 +246,10 @@ def _rows(sums: Across) -> Iterator[dict[str, str]]:
             "reason": "; ".join((one.why, *one.warnings)).strip("; "),
             "folder": one.folder,
         }
+    for copies in sums.copies:
+        for copy in copies.copies:
+            why = copy.text or "held to be the record"
+            yield {"table": "copy", "record": copies.record, "reason": why, "folder": copy.folder}
     for previous, names in sums.forks:
         yield {"table": "fork", "record": previous, "reason": ", ".join(names)}
     for waiver in sums.waivers:

@@ -14,7 +14,7 @@ from preflight.cli.main import run
 from preflight.record.keys import Keyring, make_key
 from preflight.record.roster import Person, Roster
 from preflight.record.seal import seal_code
-from preflight.walk.opening import Sources, follow
+from preflight.walk.opening import Sources, follow, resume
 
 
 @pytest.fixture(scope="module")
@@ -139,6 +139,80 @@ def test_bad_input_is_a_sentence(sealed, verify, tmp_path):
         code, _out, err = verify(*args)
         assert code == 2
         assert said in err
+
+
+def test_copies_of_one_record_are_called_copies_and_each_is_named(crew, verify, tmp_path):
+    record = crew.ready_to_release(crew.begin())
+    name = record.recorder.rec
+    early = Path(shutil.copytree(record.recorder.folder, tmp_path / "early"))
+    other_end = tmp_path / "other-end" / name
+    shutil.copytree(early, other_end)
+    sealed = shut(record)
+    stick = Path(shutil.copytree(sealed, tmp_path / "stick" / sealed.name))
+
+    code, out, _ = verify(sealed, stick)
+    assert code == 0
+    for folder in (sealed, stick):
+        assert f"{sealed.name}: sealed, in {folder}\n" in out
+    lines = len(lines_of(sealed))
+    told = (
+        f"COPIES of one record, {sealed.name}: {sealed} and {stick}, the same {lines} lines in one hash chain"
+    )
+    assert told in out
+    assert "COPIES" not in verify(sealed, sealed / "record.jsonl")[1]
+
+    code, out, _ = verify(early, sealed)
+    assert code == 3
+    assert f"COPIES THAT DIFFER of one record, {sealed.name}, held against {sealed}:\n" in out
+    assert f"  {early}: DIFFERS: it stops after line {len(lines_of(early))} of {lines}" in out
+
+    (stick / "seals" / "ines.sig").unlink()
+    out = verify(sealed, stick)[1]
+    assert "DIFFERS beside its lines, which are the same: unsealed, where the other is sealed" in out
+    put(stick, [*lines_of(stick)[:4], b"{}\n"])
+    assert "DIFFERS from line 5 on, where it is bad" in verify(sealed, stick)[1]
+
+    # The director's own key makes another end: each is sealed, and they can't both be true.
+    again = resume(other_end, keyring=crew.keyring, clock=crew.clock)
+    again.hold("not this one", "ines")
+    shut(again)
+    assert [verify(folder)[0] for folder in (sealed, other_end)] == [0, 0]
+    code, out, _ = verify(sealed, other_end)
+    assert code == 1
+    assert f"CONTRADICTING COPIES of one record, {sealed.name}" in out
+    told = json.loads(verify(sealed, other_end, "--json")[1])
+    assert [one["folder"] for one in told["records"]] == [str(sealed), str(other_end)]
+    (copies,) = told["copies"]
+    assert {one["folder"]: one["how"] for one in copies["folders"]} == {
+        str(sealed): "contradicts",
+        str(other_end): "first",
+    }
+
+
+def test_a_text_file_beside_folders_is_told_and_passed_over_anything_else_is_not(sealed, verify, tmp_path):
+    logs = sealed.parent
+    readme = logs / "README.md"
+    readme.write_text("# Records\n\nThey go here.\n")
+    code, out, err = verify(sealed, readme)
+    assert (code, err) == (0, f"preflight: {readme} is a text file and no record: passed over\n")
+    assert f"{sealed.name}: sealed" in out
+    assert json.loads(verify(sealed, readme, "--json")[1])["passed_over"] == [str(readme)]
+    code, _, err = verify(readme, readme)
+    assert code == 2
+    assert "nothing was verified" in err
+    assert verify(readme)[0] == 2
+    for name, content in {
+        "record.zip": b"PK\x03\x04\x00\x00",
+        "record.jsonl.txt": (sealed / "record.jsonl").read_bytes(),
+        "empty.md": b"",
+    }.items():
+        (logs / name).write_bytes(content)
+        assert verify(sealed, logs / name)[0] == 2, name
+    (logs / "link.md").symlink_to(readme)
+    assert verify(sealed, logs / "link.md")[0] == 2
+    assert verify(sealed, sealed / "allowed_signers")[0] == 2
+    (logs / "no record").mkdir()
+    assert verify(sealed, readme, logs / "no record")[0] == 2
 
 
 def test_links_are_looked_at(crew, sealed, verify):

@@ -83,6 +83,11 @@ def test_two_that_name_one_previous_are_a_fork(making, first):
     (making.logs / "torn" / "record.jsonl").write_bytes(b"{")
     (fork,) = Beside(making.logs).forks()
     assert (fork.previous, fork.records) == ("first", ("second", "third"))
+    shutil.rmtree(making.logs / "third")
+    shutil.copytree(making.logs / "second", making.logs / "second (copy)")
+    assert Beside(making.logs).forks() == ()
+    put(making.logs / "second (copy)", [*lines_of(making.logs / "second (copy)"), b"{}\n"])
+    assert len(Beside(making.logs).forks()) == 1
 
 
 def test_a_first_line_that_cannot_be_read(making, first):

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import shutil
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -16,12 +17,12 @@ from small_flight import PASSPHRASE, START, Crew, go, margin
 from preflight.cli.audit import command as audit
 from preflight.record import links
 from preflight.record.scan import RECORD
-from preflight.report.across import find_records, summaries_of, worst
+from preflight.report.across import look_below, summaries_of, worst
 from preflight.report.across_sums import Across, across, to_csv, to_json
 
 
 def summed(folder: Path) -> Across:
-    return across(str(folder), list(summaries_of(find_records(folder))))
+    return across(str(folder), list(summaries_of(look_below(folder).records)))
 
 
 def run(*arguments: str | Path) -> int:
@@ -218,6 +219,47 @@ def test_a_fork_is_named(scenes: Any, crew: Crew) -> None:
     sums = summed(crew.logs)
     assert [(previous, set(records)) for previous, records in sums.forks] == [(first.name, set(names))]
     assert "fork," in to_csv(sums)
+
+
+def test_copies_are_named_and_count_once_and_nothing_is_passed_over_in_silence(
+    scenes: Any, crew: Crew, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from preflight.walk import opening
+
+    sealed = scenes.sealed()
+    follower = opening.follow(
+        sealed, why="after-release", keyring=crew.keyring, person="ines", clock=crew.clock
+    )
+    after = scenes.left(follower)
+    disks = tmp_path / "disks"
+    for name in ("one", "two"):
+        for record in (sealed, after):
+            shutil.copytree(record, disks / name / record.name)
+    assert run(disks) == 3
+    told = capsys.readouterr().out
+    for name in ("one", "two"):
+        assert f"{sealed.name}: sealed, in {disks / name / sealed.name}, " in told
+    assert f"COPIES of one record, {sealed.name}: {disks / 'one' / sealed.name} and " in told
+    assert "FORK" not in told
+    assert told.count("waived line") == 1
+    assert "line: 1 of 1 finding in 1 record" in told
+
+    flight_file = disks / "two" / sealed.name / "flight.toml"
+    flight_file.write_bytes(flight_file.read_bytes() + b"\n")
+    assert run(disks, "--csv", tmp_path / "audit.csv") == 1
+    told = capsys.readouterr().out
+    assert (
+        f"COPIES THAT DIFFER of one record, {sealed.name}, held against {disks / 'one' / sealed.name}" in told
+    )
+    assert f"left out of what follows, as they can't be believed: {flight_file.parent}" in told
+    assert "\r\ncopy," in (tmp_path / "audit.csv").read_bytes().decode("utf-8-sig")
+
+    (disks / "two" / sealed.name / RECORD).unlink()
+    (disks / "three").symlink_to(disks / "one")
+    assert run(disks) == 2
+    told = capsys.readouterr().out
+    assert f"in {flight_file.parent}, has the folders of a record, but no {RECORD}" in told
+    assert f"not looked into, as it is a link: {disks / 'three'}" in told
 
 
 def test_waiver_of_an_unsealed_record_counts_but_of_a_bad_one_does_not(scenes: Any, crew: Crew) -> None:
