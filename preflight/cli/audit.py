@@ -131,6 +131,8 @@ def _record(one: Summary) -> str:
     parts = [f"{'DRILL ' if one.drill else ''}{one.record}: {one.state}{where}", f"in {one.folder}"]
     if one.flight:
         parts.append(one.flight)
+    if one.scrubbed:
+        parts.append(f"SCRUBBED: {one.scrubbed}")
     if one.verdict is not None:
         parts.append(f"verdict {one.verdict}")
     if one.with_go is not None:

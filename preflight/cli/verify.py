@@ -11,12 +11,12 @@ import click
 from preflight.clean import clean
 from preflight.cli.working import working
 from preflight.errors import RecordError
-from preflight.record.verify import Verification
 
 if TYPE_CHECKING:
     from preflight.report.copies import Copies
+    from preflight.walk.proof import Proof
 
-    Results = dict[Path, Verification | str]
+    Results = dict[Path, Proof | str]
 
 EXITS = {"sealed": 0, "anchored": 0, "bad": 1, "unsealed": 3}
 BAD_INPUT = 2
@@ -54,7 +54,7 @@ def command(
             raise click.UsageError("--code is of one record; give one RECORD")
         code = parse_code(code)
     believed = None if roster is None else roster_from(roster)
-    results: dict[Path, Verification | str] = {}
+    results: Results = {}
     passed = [path for path in records if len(records) > 1 and clearly_no_record(path)]
     for path in records:
         try:
@@ -73,7 +73,7 @@ def command(
         _print_json(records, results, copies, passed)
     else:
         _print(results, copies)
-    codes = [EXITS[r.state] if isinstance(r, Verification) else BAD_INPUT for r in results.values()]
+    codes = [BAD_INPUT if isinstance(r, str) else EXITS[r.found.state] for r in results.values()]
     codes += [EXITS["bad"] for one in copies if one.contradict]
     ctx.exit(next((code for code in WORST_FIRST if code in codes), BAD_INPUT))
 
@@ -93,30 +93,30 @@ def _copies(results: Results) -> tuple[Copies, ...]:
     return copies_of(
         Given(
             folder=_named(path),
-            record=found.record,
-            state=found.state,
-            first_bad=found.first_bad,
-            hashes=found.hashes,
+            record=proof.found.record,
+            state=proof.found.state,
+            first_bad=proof.found.first_bad,
+            hashes=proof.found.hashes,
         )
-        for path, found in results.items()
-        if isinstance(found, Verification) and places[_folder_of(path)] == path
+        for path, proof in results.items()
+        if not isinstance(proof, str) and places[_folder_of(path)] == path
     )
 
 
 def _print(results: Results, copies: Sequence[Copies]) -> None:
     from preflight.report.copies import copy_lines
 
-    blocks = [_text(path, found) for path, found in results.items() if isinstance(found, Verification)]
+    blocks = [_text(path, proof) for path, proof in results.items() if not isinstance(proof, str)]
     if copies:
         blocks.append("\n".join(copy_lines(copies)))
     if blocks:
         click.echo("\n\n".join(blocks))
 
 
-def _look_at(path: Path, roster: Any, code: str | None) -> Verification:
+def _look_at(path: Path, roster: Any, code: str | None) -> Proof:
     from preflight.walk.proof import prove
 
-    return prove(_folder_of(path), roster=roster, code=code).found
+    return prove(_folder_of(path), roster=roster, code=code)
 
 
 def _folder_of(path: Path) -> Path:
@@ -125,14 +125,24 @@ def _folder_of(path: Path) -> Path:
     return (path.parent if path.name == RECORD else path).resolve()
 
 
-def _text(path: Path, found: Verification) -> str:
+def _scrubbed(proof: Proof) -> str | None:
+    """Why the attempt was given up; None if it was not, or that can't be believed."""
+    scrub = None if proof.audit is None or proof.audit.state is None else proof.audit.state.scrubbed
+    return None if scrub is None else clean(scrub.data.reason)
+
+
+def _text(path: Path, proof: Proof) -> str:
     from preflight.walk.proof import TRUSTED
+
+    found, scrubbed = proof.found, _scrubbed(proof)
 
     state = found.state if found.first_bad is None else f"{found.state} at line {found.first_bad}"
     state += ", FORK" if found.fork else ""
     lines = [f"{'DRILL ' if found.drill else ''}{found.record}: {state}, in {_named(path)}"]
     if found.why:
         lines.append(f"  {found.why}")
+    if scrubbed is not None:
+        lines.append(f"  SCRUBBED: {scrubbed}")
     if found.verdict is not None:
         lines.append(f"  verdict {found.verdict}")
     elif any("NOT JUDGED" in note for note in found.warnings):
@@ -151,7 +161,7 @@ def _print_json(
 ) -> None:
     import msgspec
 
-    shown = [_object(path, found) for path, found in results.items()]
+    shown = [_object(path, result) for path, result in results.items()]
     several = {
         "records": shown,
         "copies": [one.to_json() for one in copies],
@@ -160,11 +170,12 @@ def _print_json(
     click.echo(msgspec.json.encode(shown[0] if len(records) == 1 else several))
 
 
-def _object(path: Path, found: Verification | str) -> dict[str, Any]:
-    if isinstance(found, str):
-        empty = dict.fromkeys(("state", "trust", "first_bad", "verdict", "drill", "fork"))
-        unread = {"signers": [], "why": found, "warnings": [], "folder": _named(path)}
+def _object(path: Path, result: Proof | str) -> dict[str, Any]:
+    if isinstance(result, str):
+        empty = dict.fromkeys(("state", "trust", "first_bad", "verdict", "drill", "fork", "scrubbed"))
+        unread = {"signers": [], "why": result, "warnings": [], "folder": _named(path)}
         return {"record": _named(path), **empty, **unread}
+    found = result.found
     return {
         "record": found.record,
         "state": found.state,
@@ -184,6 +195,7 @@ def _object(path: Path, found: Verification | str) -> dict[str, Any]:
         "verdict": found.verdict,
         "drill": found.drill,
         "fork": found.fork,
+        "scrubbed": _scrubbed(result),
         "warnings": list(found.warnings),
         "folder": _named(path),
     }

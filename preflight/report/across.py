@@ -70,7 +70,7 @@ class Measured:
 class Summary:
     """One record in a few words. `flight` and what follows are empty where the record can't be believed.
 
-    `hashes` are those of its sound lines.
+    `hashes` are those of its sound lines; `scrubbed` is why the attempt was given up, "" if it was not.
     """
 
     folder: str
@@ -89,6 +89,7 @@ class Summary:
     opened: str
     released: str
     with_go: bool | None
+    scrubbed: str
     waivers: tuple[Waived, ...]
     steps: tuple[StepCount, ...]
     measured: tuple[Measured, ...]
@@ -176,6 +177,7 @@ def _nothing(folder: Path, state: str, why: str) -> Summary:
         opened="",
         released="",
         with_go=None,
+        scrubbed="",
         waivers=(),
         steps=(),
         measured=(),
@@ -206,6 +208,7 @@ def _summary(proof: Proof) -> Summary:
         opened="" if first is None else first.at,
         released="" if release is None else release.data.released,  # type: ignore[attr-defined]
         with_go=None if release is None else release.data.with_go,  # type: ignore[attr-defined]
+        scrubbed="" if ledger is None or ledger.scrubbed is None else clean(ledger.scrubbed.data.reason),
         waivers=() if ledger is None else tuple(_waivers(ledger, proof, flight)),
         steps=() if ledger is None else tuple(_steps(ledger, found.record)),
         measured=() if ledger is None else tuple(_measured(ledger, found.record)),

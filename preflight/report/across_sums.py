@@ -220,6 +220,7 @@ def _record_json(one: Summary) -> dict[str, object]:
         "previous": None if one.previous is None else one.previous.rec,
         "released": one.released or None,
         "with_go": one.with_go,
+        "scrubbed": one.scrubbed or None,
         "folder": one.folder,
     }
 
@@ -243,7 +244,7 @@ def _rows(sums: Across) -> Iterator[dict[str, str]]:
             "verdict": one.verdict or "",
             "released": one.released,
             "with_go": "" if one.with_go is None else _yes(one.with_go),
-            "reason": "; ".join((one.why, *one.warnings)).strip("; "),
+            "reason": "; ".join(part for part in (_given_up(one), one.why, *one.warnings) if part),
             "folder": one.folder,
         }
     for copies in sums.copies:
@@ -272,6 +273,10 @@ def _rows(sums: Across) -> Iterator[dict[str, str]]:
                 "at_least": plain(point.at_least),
                 "at_most": plain(point.at_most),
             }
+
+
+def _given_up(one: Summary) -> str:
+    return f"SCRUBBED: {one.scrubbed}" if one.scrubbed else ""
 
 
 def _yes(flag: bool) -> str:

@@ -48,7 +48,7 @@ def gather(folder: Path, *, clock: Clock, roster: Roster | None = None, code: st
     forks = _forks(told)
     return scrubbed(
         Report(
-            loud=loud_of(told, followers, forks),
+            loud=loud_of(told, who, followers, forks),
             headline=headline_of(told, who, waivers),
             identity=_identity(told, face),
             trust=proof.found.trust,

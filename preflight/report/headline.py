@@ -34,12 +34,18 @@ def headline_of(told: Replay, who: Who, waivers: tuple[WaiverView, ...]) -> Head
         text = "This checklist has no gate, so there is no verdict."
         return Headline("", "", text, (), as_of, _ending(told, who))
     text = f"At the {gate.gate} gate: {MEANS[gate.verdict]}."
+    if _given_up(told):
+        text = f"The verdict when the attempt was given up. {text}"
     if told.bad is not None:
         text = f"As far as the record can be believed, and no further. {text}"
     if in_force:
         text += f" {count(len(in_force), 'no-go was', 'no-gos were')} accepted by a waiver."
     reasons = tuple(reason.text for reason in gate.reasons)
     return Headline(gate.verdict, gate.gate, text, reasons, as_of, _ending(told, who))
+
+
+def _given_up(told: Replay) -> bool:
+    return told.state is not None and told.state.scrubbed is not None and told.state.released is None
 
 
 def last_gate(told: Replay) -> GateState | None:
@@ -58,8 +64,6 @@ def _ending(told: Replay, who: Who) -> str:
         if state.released_without_go:
             return f"RELEASED WITHOUT GO, {at}: {state.released.data.reason}"
         return f"Released with go, {at}."
-    if state.scrubbed is not None:
-        return f"Scrubbed: {state.scrubbed.data.reason}"
     if state.closed is not None:
         return f"Record closed: {state.closed.data.reason}"
     if told.bad is not None:
@@ -67,7 +71,9 @@ def _ending(told: Replay, who: Who) -> str:
     return "The record is not closed: the walk was still going on, or stopped."
 
 
-def loud_of(told: Replay, followers: tuple[Follower, ...], forks: tuple[str, ...]) -> tuple[Loud, ...]:
+def loud_of(
+    told: Replay, who: Who, followers: tuple[Follower, ...], forks: tuple[str, ...]
+) -> tuple[Loud, ...]:
     """What must not be missed, worst first."""
     loud = []
     for proof in told.proofs:
@@ -84,13 +90,18 @@ def loud_of(told: Replay, followers: tuple[Follower, ...], forks: tuple[str, ...
         data = state.released.data
         text = f"The verdict was {data.verdict} when the balloon left. Reason given: {data.reason}"
         loud.append(Loud("RELEASED WITHOUT GO", text))
+    if state is not None and state.scrubbed is not None:
+        entry, data = state.scrubbed.entry, state.scrubbed.data
+        by = who.signed(entry)
+        text = f"The attempt was given up at {by.when.utc} by {by.name} ({by.id}): {data.reason}"
+        loud.append(Loud("SCRUBBED", text))
     loud += [
         Loud("RELEASED WITHOUT GO", f"The record {one.id}, which follows, says: {one.released}.")
         for one in followers
         if one.released.startswith("RELEASED WITHOUT GO")
     ]
     if any(proof.found.drill for proof in told.proofs):
-        loud.append(Loud("DRILL", "Practice with planted faults. No flight was made on this record."))
+        loud.append(Loud("DRILL", "Practice: no flight was made on this record."))
     last = told.proofs[-1].found
     if last.state == "unsealed":
         loud.append(Loud("NOT SEALED", f"Sound as far as it goes, but {last.why}."))

@@ -125,6 +125,8 @@ def _rows(report: Report) -> Iterator[Row]:
 
 def _head(report: Report) -> Iterator[Row]:
     headline, identity = report.headline, report.identity
+    for loud in report.loud:
+        yield {"row": "mark", "outcome": loud.word, "text": loud.text}
     yield {
         "row": "verdict",
         "record": report.record.id,
@@ -132,8 +134,6 @@ def _head(report: Report) -> Iterator[Row]:
         "outcome": headline.verdict,
         "text": "; ".join(part for part in (headline.text, *headline.reasons, headline.ending) if part),
     }
-    for loud in report.loud:
-        yield {"row": "mark", "outcome": loud.word, "text": loud.text}
     for record in report.records:
         bad = "" if record.first_bad is None else str(record.first_bad)
         text = "; ".join((record.why, *record.warnings)).strip("; ")

@@ -124,6 +124,13 @@ class Scenes:
     def unsealed(self) -> Path:
         return self.left(self.crew.ready_to_fill(self.crew.begin()))
 
+    def scrubbed(self) -> Path:
+        """Given up on a no-go, closed and sealed."""
+        walk = self.crew.powered(self.crew.begin())
+        walk.found("line", margin(0.8))
+        walk.scrub("ines", "gusts over the field")
+        return self.shut(walk)
+
     def tampered(self, line: int = 15) -> Path:
         """Sealed, then one byte of one line changed."""
         folder = self.sealed()

@@ -130,6 +130,17 @@ def test_no_record_is_bad_input(tmp_path: Path) -> None:
 def test_a_drill_says_so(scenes: Any) -> None:
     report = report_of(scenes.sealed(drill=True))
     assert words(report) == ["DRILL"]
+    assert report.loud[0].text == "Practice: no flight was made on this record."
+
+
+def test_a_scrubbed_attempt_opens_with_that_and_says_who_gave_it_up(scenes: Any) -> None:
+    report = report_of(scenes.scrubbed())
+    assert words(report) == ["SCRUBBED"]
+    text = report.loud[0].text
+    assert text.startswith("The attempt was given up at 2031-03-09 ")
+    assert text.endswith(" by Ines Example (ines): gusts over the field")
+    assert report.headline.verdict == "no-go"
+    assert report.headline.text.startswith("The verdict when the attempt was given up. At the ")
 
 
 def test_a_release_without_go_is_loud_in_both_records(scenes: Any) -> None:

@@ -262,6 +262,19 @@ def test_copies_are_named_and_count_once_and_nothing_is_passed_over_in_silence(
     assert f"not looked into, as it is a link: {disks / 'three'}" in told
 
 
+def test_a_scrubbed_attempt_is_called_one_by_audit_and_verify(
+    scenes: Any, crew: Crew, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from preflight.cli.main import run as run_main
+
+    folder = scenes.scrubbed()
+    assert run(crew.logs, "--csv", tmp_path / "audit.csv") == 0
+    assert ", SCRUBBED: gusts over the field, verdict no-go" in capsys.readouterr().out
+    assert "SCRUBBED: gusts over the field" in (tmp_path / "audit.csv").read_text("utf-8-sig")
+    assert run_main(["verify", str(folder)]) == 0
+    assert "  SCRUBBED: gusts over the field\n  verdict no-go\n" in capsys.readouterr().out
+
+
 def test_waiver_of_an_unsealed_record_counts_but_of_a_bad_one_does_not(scenes: Any, crew: Crew) -> None:
     scenes.tampered()
     assert summed(crew.logs).waivers == ()

@@ -97,7 +97,7 @@ def test_html_holds_the_seal_code_as_text_and_as_a_picture(scenes: Any, page_of:
     assert "path" in page.tags
 
 
-@pytest.mark.parametrize("scene", ["tampered", "drill", "unsealed", "without_go"])
+@pytest.mark.parametrize("scene", ["tampered", "drill", "unsealed", "without_go", "scrubbed"])
 def test_what_must_not_be_missed_stands_in_every_form_and_on_every_page(
     scenes: Any, page_of: Any, tmp_path: Path, scene: str
 ) -> None:
@@ -106,6 +106,7 @@ def test_what_must_not_be_missed_stands_in_every_form_and_on_every_page(
         "drill": lambda: (scenes.sealed(drill=True), "DRILL"),
         "unsealed": lambda: (scenes.unsealed(), "NOT SEALED"),
         "without_go": lambda: (scenes.without_go()[1], "RELEASED WITHOUT GO"),
+        "scrubbed": lambda: (scenes.scrubbed(), "SCRUBBED"),
     }[scene]()
     report = report_of(folder)
     html = to_html(report)
@@ -116,6 +117,12 @@ def test_what_must_not_be_missed_stands_in_every_form_and_on_every_page(
     assert len(pages) > 2
     assert all(word in page for page in pages)
     assert word in pages[0].split(report.identity.flight, 1)[1]
+    # It comes before the verdict, in each of them.
+    verdict = report.headline.verdict.upper() or "No verdict"
+    for text in (page_of(html).text, pages[0]):
+        body = text.split("what came of it.", 1)[1]
+        assert body.index(word) < body.index(verdict)
+    assert [row["row"] for row in rows_of(report)].index("mark") == 0
 
 
 def test_csv_has_one_row_for_each_thing(scenes: Any) -> None:
