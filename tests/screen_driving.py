@@ -6,6 +6,7 @@ import asyncio
 import threading
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +19,10 @@ from textual.widgets import Input
 from preflight.checks import table
 from preflight.readings import Finding, Progress, Reading
 from preflight.record.roster import Roster
+from preflight.tui import openers
 from preflight.tui.app import WalkApp
 from preflight.tui.dialogs.ask import Ask
+from preflight.tui.looking import Looking
 from preflight.tui.session import Session
 from preflight.walk.opening import Sources
 
@@ -66,6 +69,16 @@ def found(check: str, value: float = 4.0, **more: Any) -> Finding:
     return Finding(check=check, outcome=outcome, readings=(reading,), reads=("link.baud",), **more)
 
 
+def shown(session: Session | Looking, **more: Any) -> WalkApp:
+    """An application that shows a session."""
+    return WalkApp(partial(openers.walk, session), **more)
+
+
+def replayed(record: Path) -> WalkApp:
+    """An application that steps through a record's folder."""
+    return WalkApp(partial(openers.replay, record), f"Reading and verifying {record.name}")
+
+
 @dataclass
 class Stage:
     """A flight's folder, its crew's keys, and the checks that are told what to find."""
@@ -104,19 +117,18 @@ class Stage:
         app: WalkApp | None = None,
     ) -> WalkApp:
         """Run a story on a screen of its own, or on `app`'s; the application afterwards."""
-        session = app.session if app is not None else session or self.session()
-        app = app or WalkApp(session, idle=idle)
+        app = app or shown(session or self.session(), idle=idle)
 
         async def run() -> None:
             async with app.run_test(size=size) as pilot:
                 driver = Driver(app, pilot, self)
-                await driver.until(lambda: app.scene is not None and len(app.screen_stack) > 1)
+                await driver.until(lambda: len(app.screen_stack) > 1 and driver.text().strip() != "")
                 await story(driver)
 
         try:
             asyncio.run(run())
         finally:
-            session.shut()
+            app.shut()
         return app
 
 

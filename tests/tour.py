@@ -21,7 +21,7 @@ from unittest import mock
 import msgspec
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from screen_driving import DEADLINE, PASSPHRASE, Driver, Stage, ToldCheck, table
+from screen_driving import DEADLINE, PASSPHRASE, Driver, Stage, ToldCheck, replayed, table
 from small_flight import PEOPLE
 
 from preflight.checks import base
@@ -36,7 +36,6 @@ from preflight.tui.looking import Looking
 from preflight.tui.nearby import Item
 from preflight.tui.opening import OpeningApp
 from preflight.tui.places import Place
-from preflight.tui.replay.screen import ReplayApp
 from preflight.tui.runner import Runner
 
 Show = Callable[[str], Awaitable[None]]
@@ -518,7 +517,7 @@ def run_replay(root: Path, tell: Callable[[Driver, str], None], size: tuple[int,
     with still(made):
         made.drive(first)
         (record,) = made.logs.iterdir()
-        made.drive(second, app=ReplayApp(record), size=size)
+        made.drive(second, app=replayed(record), size=size)
 
 
 def run_opening(

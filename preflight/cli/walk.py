@@ -6,19 +6,14 @@ import contextlib
 import os
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from preflight.clean import clean
-
 if TYPE_CHECKING:
-    from preflight.tui.app import WalkApp
-    from preflight.tui.looking import Looking
-    from preflight.tui.remembered import Memory
-    from preflight.tui.session import Session
+    from preflight.tui.app import Opened, WalkApp
 
 
 @click.command(name="walk")
@@ -47,7 +42,7 @@ def command(flight: Path, watch: bool, logs: Path | None, mirror: Path | None, d
             raise click.UsageError("A record is only looked at: no option goes with it.")
         return _replay(flight)
     if watch:
-        return _run(_looking(flight, logs))
+        return _run(lambda app: _look(flight, logs, app), f"Opening {flight.name}")
     return run_walk(flight, logs=logs, mirror=mirror, drill=drill)
 
 
@@ -64,44 +59,31 @@ def run_walk(
 
     `record` is the folder of the unfinished record to point at first.
     """
-    _need_terminal()
-    with _first_words(flight):
-        session = _opened(flight, logs, mirror, drill, keys)
-    return _run(session, record)
+
+    def opener(app: WalkApp) -> Opened:
+        from preflight.clock import SystemClock
+        from preflight.tui import openers
+        from preflight.tui.session import Session
+        from preflight.walk.opening import Sources
+
+        session = Session(
+            Sources.beside(flight),
+            folder=flight.absolute().parent,
+            logs=logs if logs is not None else flight.parent / "logs",
+            clock=SystemClock(),
+            keys=keys,
+            mirror=mirror,
+            drill=drill,
+        )
+        return openers.walk(session, app, record=record)
+
+    return _run(opener, f"Opening {flight.name}")
 
 
-def _opened(flight: Path, logs: Path | None, mirror: Path | None, drill: bool, keys: Path | None) -> Session:
-    import preflight.tui.app  # noqa: F401 - the screen's own modules, while the words below stand
-    from preflight.clock import SystemClock
-    from preflight.tui.session import Session
-    from preflight.walk.opening import Sources
-
-    return Session(
-        Sources.beside(flight),
-        folder=flight.absolute().parent,
-        logs=logs if logs is not None else flight.parent / "logs",
-        clock=SystemClock(),
-        keys=keys,
-        mirror=mirror,
-        drill=drill,
-    )
-
-
-@contextlib.contextmanager
-def _first_words(flight: Path) -> Iterator[None]:
-    """Say at once what is being opened: the screens and the units take a good part of a second to load."""
-    name = clean(flight.name, limit=24)
-    click.echo(f"preflight: opening {name} …", nl=False)
-    try:
-        yield
-    finally:
-        click.echo(f"\r{' ' * (21 + 2 * len(name))}\r", nl=False)  # a character may be two cells wide
-
-
-def _looking(flight: Path, logs: Path | None) -> Looking:
-    _need_terminal()
+def _look(flight: Path, logs: Path | None, app: WalkApp) -> Opened:
     from preflight.clock import SystemClock
     from preflight.errors import RecordError
+    from preflight.tui import openers
     from preflight.tui.found_records import newest
     from preflight.tui.looking import Looking
     from preflight.walk.opening import Sources
@@ -112,7 +94,7 @@ def _looking(flight: Path, logs: Path | None) -> Looking:
         raise RecordError(
             f"{folder}: no record of this flight to look at; begin one with: preflight walk {flight}"
         )
-    return Looking(record, folder=flight.absolute().parent, clock=SystemClock())
+    return openers.walk(Looking(record, folder=flight.absolute().parent, clock=SystemClock()), app)
 
 
 def _replay(record: Path) -> int:
@@ -121,36 +103,34 @@ def _replay(record: Path) -> int:
         from preflight.errors import PreflightError
 
         raise PreflightError(f"{folder} holds no record: give a flight file, or a record's folder of logs/")
+
+    def opener(app: WalkApp) -> Opened:
+        from preflight.tui import openers
+
+        return openers.replay(folder, app)
+
+    return _run(opener, f"Reading and verifying {folder.absolute().name}")
+
+
+def _run(opener: Callable[[WalkApp], Opened], what: str) -> int:
     _need_terminal()
-    from preflight.tui.remembered import Memory, default_path
-    from preflight.tui.replay.screen import ReplayApp
-
-    memory = Memory(default_path())
-    app = ReplayApp(folder, memory=memory)
-    return _show(app, app.replaying, memory)
-
-
-def _run(session: Session | Looking, record: Path | None = None) -> int:
     from preflight.tui.app import WalkApp
     from preflight.tui.remembered import Memory, default_path
 
-    memory = Memory(default_path())
-    return _show(WalkApp(session, memory=memory, record=record), session, memory)
-
-
-def _show(app: WalkApp, session: Session | Looking, memory: Memory) -> int:
     # With these set the screen would keep their size when its window becomes another.
-    for name in ("COLUMNS", "LINES"):
-        os.environ.pop(name, None)
+    for variable in ("COLUMNS", "LINES"):
+        os.environ.pop(variable, None)
+    memory = Memory(default_path())
+    app = WalkApp(opener, what, memory=memory)
     app.ended = ended = threading.Event()
     try:
         code = app.run()
     finally:
         ended.set()
-        session.shut()
+        app.shut()
         memory.settle()
-    if app.fault is not None:
-        raise app.fault
+    if (error := app.fault or app.refused) is not None:
+        raise error
     return code if isinstance(code, int) else 0
 
 
@@ -169,10 +149,11 @@ def open_here(folder: Path) -> int:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         click.echo(_listed(folder, flights))
         return 0
-    from preflight.tui.nearby import flight_here
+    if len(flights) == 1:
+        from preflight.config.problems import BadFile
 
-    if len(flights) == 1 and not flight_here(flights[0]).problems:
-        return run_walk(flights[0])
+        with contextlib.suppress(BadFile):  # what is wrong stands under the file's name below
+            return run_walk(flights[0])
     from preflight.clock import SystemClock
     from preflight.tui.opening import Opened, OpeningApp
     from preflight.tui.remembered import Memory, default_path
@@ -198,16 +179,20 @@ def open_here(folder: Path) -> int:
 
 def _run_record(record: Path) -> int:
     """Open the screen on a record with the files that it keeps, where its flight file is not there."""
-    from preflight.clock import SystemClock
-    from preflight.record.folder import read
-    from preflight.tui.session import Session
-    from preflight.walk.opening import Sources
-
     record = record.absolute()
-    session = Session(
-        Sources.kept(read(record)), folder=record.parent.parent, logs=record.parent, clock=SystemClock()
-    )
-    return _run(session, record)
+
+    def opener(app: WalkApp) -> Opened:
+        from preflight.clock import SystemClock
+        from preflight.record.folder import read
+        from preflight.tui import openers
+        from preflight.tui.session import Session
+        from preflight.walk.opening import Sources
+
+        sources = Sources.kept(read(record))
+        session = Session(sources, folder=record.parent.parent, logs=record.parent, clock=SystemClock())
+        return openers.walk(session, app, record=record)
+
+    return _run(opener, f"Opening {record.name}")
 
 
 def flight_files(folder: Path) -> list[Path]:

@@ -1,4 +1,8 @@
-"""The application: holds the one scene, ticks once a second, and ends in order whatever happens."""
+"""The application: paints at once, opens what it shows meanwhile, and ends in order whatever happens.
+
+What a walk needs takes a good part of a second to load (the units most of it). So this module imports none of
+it: a thread does, while the first screen stands and answers.
+"""
 
 from __future__ import annotations
 
@@ -8,29 +12,29 @@ import os
 import signal
 import threading
 import time
-from pathlib import Path
-from typing import Any, ClassVar
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual import events
+from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.reactive import var
 from textual.screen import Screen
 
-from preflight.tui import runner
-from preflight.tui.alarms import Alarm, alarms
-from preflight.tui.conductor import Conductor
-from preflight.tui.dialogs.ask import Ask
-from preflight.tui.draw.scene import Notice, Scene
-from preflight.tui.looking import Looking
-from preflight.tui.palette import Acts
-from preflight.tui.places import place_of
-from preflight.tui.remembered import Memory
-from preflight.tui.screens.arrival import ArrivalScreen
-from preflight.tui.screens.walk import WalkScreen
-from preflight.tui.session import Session
+from preflight.errors import PreflightError
+from preflight.tui.loading import Loading
 from preflight.tui.themed import ThemedApp
-from preflight.tui.view import Extra, View
+
+if TYPE_CHECKING:
+    from preflight.tui import runner
+    from preflight.tui.conductor import Conductor
+    from preflight.tui.draw.scene import Scene
+    from preflight.tui.following import Following
+    from preflight.tui.looking import Looking
+    from preflight.tui.remembered import Memory
+    from preflight.tui.session import Session
 
 LEAVE_WAIT = 5.0
 """Seconds that the screen is given to be taken down after a signal."""
@@ -38,10 +42,21 @@ IDLE = 20 * 60.0
 """Seconds without a key after which every key is locked."""
 
 
-class WalkApp(ThemedApp[int]):
-    """One walk on one screen; `session` is a walk at work or a look at one."""
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """What an application shows: where it comes from, who follows it and acts, the scene and screen first."""
 
-    COMMANDS: ClassVar[Any] = {Acts}
+    session: Session | Looking
+    following: Following
+    conductor: Conductor
+    scene: Scene
+    screen: Callable[[], Screen[None]]
+
+
+class WalkApp(ThemedApp[int]):
+    """One walk on one screen: at work, looked at, or stepped through again."""
+
+    COMMANDS: ClassVar[Any] = set()
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f2", "hold", "hold", priority=True),
         Binding("ctrl+q", "leave", "quit", priority=True),
@@ -66,27 +81,82 @@ class WalkApp(ThemedApp[int]):
 
     def __init__(
         self,
-        session: Session | Looking,
+        opener: Callable[[WalkApp], Opened],
+        what: str = "",
         *,
         idle: float = IDLE,
         memory: Memory | None = None,
-        record: Path | None = None,
     ) -> None:
-        """`record` is the folder of the unfinished record to point at first."""
+        """`opener` is called on a thread of its own and may block; `what` it does is shown meanwhile.
+
+        A PreflightError that it raises ends the application and is left in `refused`.
+        """
         super().__init__(memory)
-        self.session = session
-        self.conductor = Conductor(self)
+        self.idle = idle
+        self.touched = time.monotonic()
         self.fault: Exception | None = None
-        self._idle = idle
-        self._wanted = record
-        self._touched = time.monotonic()
-        self._ticking = False
-        self._reckoned: tuple[object, object] | None = None
+        self.refused: PreflightError | None = None
+        # Given once everything is loaded; there is no scene before.
+        self._opened: Opened | None = None
+        self._opener = opener
+        self._what = what
         self._signals: list[int] = []
         # Given by a program that ends with the screen, and set by it once the screen is down.
         self.ended: threading.Event | None = None
 
+    # -- the way in -------------------------------------------------------------------------------
+
+    def compose(self) -> ComposeResult:
+        yield Loading(self._what)
+
+    def on_mount(self) -> None:
+        self._catch_signals()
+        # Not before the first screen is drawn: a thread that imports would delay it.
+        self.call_after_refresh(threading.Thread(target=self._open, name="opening", daemon=True).start)
+
+    def _open(self) -> None:
+        try:
+            opened = self._opener(self)
+        except Exception as error:  # noqa: BLE001 - told by whoever runs the application
+            if self.is_running:
+                self.call_later(self._not_opened, error)
+            return
+        self._opened = opened
+        if self.is_running:
+            self.call_later(self._show, opened)
+        else:
+            opened.session.shut()
+
+    def _not_opened(self, error: Exception) -> None:
+        if isinstance(error, PreflightError):
+            self.refused = error
+            self.exit(error.exit_code)
+        else:
+            self.fault_with(error)
+
+    async def _show(self, opened: Opened) -> None:
+        self.scene = opened.scene
+        await self.push_screen(opened.screen())
+        self.reckon()
+        self.set_interval(1.0, opened.following.tick)
+
     # -- the scene --------------------------------------------------------------------------------
+
+    @property
+    def opened(self) -> Opened:
+        """What is shown, once everything is loaded."""
+        assert self._opened is not None
+        return self._opened
+
+    @property
+    def session(self) -> Session | Looking:
+        """The walk at work, or the look at one."""
+        return self.opened.session
+
+    @property
+    def conductor(self) -> Conductor:
+        """What does the acts."""
+        return self.opened.conductor
 
     @property
     def seen(self) -> Scene:
@@ -101,21 +171,8 @@ class WalkApp(ThemedApp[int]):
             return
         scene = before.with_(**changes)
         if scene.view is not before.view:
-            scene = self._alarmed(scene, alarms(before.view, scene.view))
+            scene = self.opened.following.alarmed(before, scene)
         self.scene = scene
-
-    def _alarmed(self, scene: Scene, raised: tuple[Alarm, ...]) -> Scene:
-        """Ring, and say what the place that is shown does not say by itself: the bell is never alone."""
-        if not raised:
-            return scene
-        self.ring()
-        shown = scene.place.name if scene.place.kind == "step" else None
-        unseen = [alarm for alarm in raised if alarm.step is None or alarm.step != shown]
-        if not unseen or (scene.notice is not None and scene.notice.alert):
-            return scene
-        more = f" (+{len(unseen) - 1} more)" if len(unseen) > 1 else ""
-        first = unseen[0]
-        return scene.with_(notice=Notice(first.title, first.text + more, first.alert))
 
     def ring(self) -> None:
         """The terminal's bell, unless it is switched off."""
@@ -126,83 +183,9 @@ class WalkApp(ThemedApp[int]):
         """Say something to the crew that stays until the next act."""
         self.conductor.say(title, text)
 
-    async def on_mount(self) -> None:
-        self._catch_signals()
-        await self.open_first()
-
-    async def open_first(self) -> None:
-        """Show what there is to see, and the screen that stands first."""
-        view = await asyncio.wrap_future(self.session.view())
-        notice = Notice("Not remembered", self.unread) if self.unread is not None else None
-        self.scene = Scene(view, Extra(), place_of(view.state.next), notice=notice, bell=self.remembered.bell)
-        if isinstance(self.session, Looking):
-            await self.push_screen(self.looking_screen())
-        else:
-            found = await asyncio.wrap_future(self.session.unfinished())
-            await self.push_screen(
-                ArrivalScreen(found, flight=view.flight, folder=self.session.folder, record=self._wanted)
-            )
-        self.reckon()
-        self.set_interval(1.0, self._tick)
-
-    def looking_screen(self) -> Screen[None]:
-        """What is shown where nothing can be entered."""
-        return WalkScreen()
-
-    def to_walk(self) -> None:
-        """From arrival to the walk."""
-        self.switch_screen(WalkScreen())
-
-    def _tick(self) -> None:
-        if isinstance(self.session, Session):
-            self.conductor.keep_time()
-        self._fit()
-        if not self._ticking:
-            self._ticking = True
-            self.conductor.start(self._look)
-
-    def _fit(self) -> None:
-        """A window made larger while one screen takes another's place reaches neither: told again here."""
-        for screen in self.screen_stack:
-            if screen.is_attached and screen.outer_size != self.size:
-                screen.post_message(events.Resize(self.size, self.size))
-
-    async def _look(self) -> None:
-        try:
-            view = await asyncio.wrap_future(self.session.view())
-        finally:
-            self._ticking = False
-        following = self.seen.view.looking and self.seen.place == place_of(self.seen.view.state.next)
-        self.change(view=view)
-        if following:
-            self.change(place=place_of(view.state.next))
-        self.reckon()
-        await self._after_look(view)
-
-    async def _after_look(self, view: View) -> None:
-        session = self.session
-        if not isinstance(session, Session) or not self.screen_stack:
-            return  # it only looks, or everything is being taken down
-        if view.unlocked and time.monotonic() - self._touched > self._idle:
-            session.lock_all()
-            self.change(selected=None)
-            self.conductor.say("Locked", "Nobody pressed a key for a while: every key is locked.")
-        if not isinstance(self.screen, Ask):
-            await self.conductor.tell_failure(view)
-        if session.runner is None and (due := session.rerun_due(view)) is not None:
-            await self.conductor.run(due, by_itself=True)
-
     def reckon(self) -> None:
         """Compute figures and limits anew where the values have changed."""
-        view = self.seen.view
-        known = (view.flight, view.measured)
-        if self._reckoned is not None and self._reckoned[0] is known[0] and self._reckoned[1] == known[1]:
-            return
-        self._reckoned = known
-        self.conductor.start(self._reckon, view)
-
-    async def _reckon(self, view: View) -> None:
-        self.change(extra=await asyncio.wrap_future(self.session.reckon(view)))
+        self.opened.following.reckon()
 
     # -- from other threads -----------------------------------------------------------------------
 
@@ -224,28 +207,38 @@ class WalkApp(ThemedApp[int]):
 
     async def on_event(self, event: events.Event) -> None:
         if isinstance(event, events.Key):
-            self._touched = time.monotonic()
+            self.touched = time.monotonic()
             if not self.screen_stack:
                 return  # pressed while everything is being taken down
         await super().on_event(event)
 
     def action_hold(self) -> None:
         """Hold, from everywhere."""
-        if isinstance(self.screen, Ask) and self.screen.form.title == "Hold":
-            return
-        if self.scene is not None and self.scene.view.record is not None:
-            self.conductor.begin("hold")
+        if self.scene is not None:
+            self.conductor.begin_hold()
 
     def action_leave(self) -> None:
-        """Quit, after asking."""
-        if self.scene is not None:
+        """Quit, after asking; at once while there is nothing to lose yet."""
+        if self.scene is None:
+            self.exit(0)
+        else:
             self.conductor.begin("leave")
 
     async def action_quit(self) -> None:
         """Quit, after asking."""
         self.action_leave()
 
+    def action_command_palette(self) -> None:
+        """Every act and step by its words; a dialogue has its own keys only."""
+        if self.screen.COMMANDS:
+            super().action_command_palette()
+
     # -- the end ----------------------------------------------------------------------------------
+
+    def shut(self) -> None:
+        """Let go of what was opened; called once the screen is down."""
+        if self._opened is not None:
+            self._opened.session.shut()
 
     def _catch_signals(self) -> None:
         loop = asyncio.get_running_loop()
@@ -256,7 +249,7 @@ class WalkApp(ThemedApp[int]):
 
     def _signalled(self, number: int) -> None:
         # The session's end stops the check and waits for the line to be put back.
-        if isinstance(self.session, Session) and self.session.runner is not None:
+        if self.scene is not None and self.session.runner is not None:
             self.session.runner.stop()
         if self.ended is not None:
             threading.Thread(target=self._leave_anyway, args=(self.ended, 128 + number), daemon=True).start()
@@ -265,7 +258,7 @@ class WalkApp(ThemedApp[int]):
     def _leave_anyway(self, ended: threading.Event, code: int) -> None:
         """End in order without the screen: with its terminal gone, what draws it may wait forever."""
         if not ended.wait(LEAVE_WAIT):
-            self.session.shut()
+            self.shut()
             os._exit(code)
 
     def on_unmount(self) -> None:

@@ -25,6 +25,7 @@ from preflight.tui.interruption import back_again, passed_over
 from preflight.tui.keys import BY_NAME
 from preflight.tui.places import Place, ordinary, place_of, settled
 from preflight.tui.runner import Done, Report
+from preflight.tui.screens.walk import WalkScreen
 from preflight.tui.session import Seal, Session
 from preflight.tui.view import View, numbers
 from preflight.walk.acts import Walk
@@ -55,6 +56,12 @@ class Conduct:
     def begin(self, name: str) -> None:
         """Start an act by its name, off the key's own handler."""
         self.start(self._do, name)
+
+    def begin_hold(self) -> None:
+        """The key that holds from everywhere: also over a dialogue, but not over its own."""
+        over_itself = isinstance(self.app.screen, Ask) and self.app.screen.form.title == "Hold"
+        if not over_itself and self.app.seen.view.record is not None:
+            self.begin("hold")
 
     def start(self, work: Callable[..., Coroutine[Any, Any, None]], *args: object) -> Worker[None]:
         """Run something that may wait; what it refuses is shown, a defect ends the application in order."""
@@ -354,4 +361,4 @@ class Conduct:
         notice = back_again(view) if again else None
         self.app.change(view=view, place=place_of(view.state.next), selected=None, notice=notice)
         self.app.reckon()
-        self.app.to_walk()
+        self.app.switch_screen(WalkScreen())

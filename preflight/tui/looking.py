@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
+from typing import ClassVar
 
 from preflight.clock import Clock
 from preflight.errors import RecordError
@@ -22,6 +23,8 @@ class Looking:
     """Reads one record again whenever its file has grown, and folds what is new."""
 
     looking = True
+    runner: ClassVar[None] = None
+    """No check runs here."""
 
     def __init__(self, record: Path, *, folder: Path, clock: Clock) -> None:
         """`record` is the record's folder, `folder` the flight file's. RecordError where there is none."""

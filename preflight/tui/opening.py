@@ -1,4 +1,7 @@
-"""Before a flight is chosen: the flight files and unfinished records here, ports and cards, and the demo."""
+"""Before a flight is chosen: the flight files and unfinished records here, ports and cards, and the demo.
+
+What reads them takes a while to load: a thread does, while the names of the files can be seen already.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ClassVar, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -15,13 +18,15 @@ from textual.widget import Widget
 
 from preflight.clock import Clock
 from preflight.errors import PreflightError
-from preflight.tui.draw.foot import packed
+from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.text import fitted, row, say
-from preflight.tui.found_records import Unfinished
-from preflight.tui.nearby import FoundFlight, flight_here, record_words, records_here, strays_here
-from preflight.tui.nearby_pane import Nearby
-from preflight.tui.remembered import Memory
 from preflight.tui.themed import ThemedApp
+
+if TYPE_CHECKING:
+    from preflight.tui.found_records import Unfinished
+    from preflight.tui.nearby import FoundFlight
+    from preflight.tui.nearby_pane import Nearby
+    from preflight.tui.remembered import Memory
 
 KEYS = [
     ("↑ ↓", "choose"),
@@ -116,9 +121,10 @@ class OpeningApp(ThemedApp[Choice]):
         self.clock = clock
         self.at = 0
         self._paths = flights
-        self._flights: list[FoundFlight] = [FoundFlight(path, path.name, "reading …") for path in flights]
+        self._flights: list[FoundFlight] | None = None
         self._strays: tuple[tuple[str, Unfinished], ...] = ()
         self.fault: Exception | None = None
+        self._nearby: Nearby | None = None
         self._round = 0
         self._looking = True
         self._said = self.unread or ""
@@ -126,8 +132,20 @@ class OpeningApp(ThemedApp[Choice]):
     @property
     def lines(self) -> list[_Line]:
         """What can be chosen, from the top."""
+        return [
+            *(self._read_lines() if self._flights is not None else self._unread_lines()),
+            _Line("demo", "The demo", "an invented flight on a simulated payload, in preflight-demo/ here"),
+            _Line(None, "Nothing", "preflight new DIR writes a flight file to start from"),
+        ]
+
+    def _unread_lines(self) -> list[_Line]:
+        return [_Line(Opened(path), path.name, "reading …") for path in self._paths]
+
+    def _read_lines(self) -> list[_Line]:
+        from preflight.tui.nearby import record_words
+
         made: list[_Line] = []
-        for flight in self._flights:
+        for flight in self._flights or ():
             made.append(_Line(Opened(flight.path), flight.title, flight.about, flight.problems))
             for record in flight.records:
                 verb, about = record_words(record)
@@ -139,25 +157,22 @@ class OpeningApp(ThemedApp[Choice]):
             title = f"{verb} {record.folder.name}"
             told = f"{name}, whose flight file is not among these: {about}"
             made.append(_Line(Opened(None, record.folder), title, told))
-        about = "an invented flight on a simulated payload, in preflight-demo/ here"
-        made.append(_Line("demo", "The demo", about))
-        made.append(_Line(None, "Nothing", "preflight new DIR writes a flight file to start from"))
         return made
 
     def compose(self) -> ComposeResult:
         yield _Lines(lambda width: [fitted(say(f" preflight   {self.folder}", "bold", 300), width)], "head")
         yield _Choices()
         yield _Lines(lambda width: say(self._said, "bold", 600).wrap(width)[:3] if self._said else [], "said")
-        yield Nearby(None, self.folder)
         yield _Lines(lambda width: packed(KEYS, width, 1), "foot")
 
     def on_mount(self) -> None:
-        self._read()
+        # Not before the first screen is drawn: a thread that imports would delay it.
+        self.call_after_refresh(self._read)
 
     @property
     def settled(self) -> bool:
         """Whether everything was looked at."""
-        return not self._looking and self.query_one(Nearby).settled
+        return not self._looking and self._nearby is not None and self._nearby.settled
 
     def _read(self) -> None:
         self._round += 1
@@ -169,6 +184,11 @@ class OpeningApp(ThemedApp[Choice]):
         strays: tuple[tuple[str, Unfinished], ...] = ()
         said = ""
         try:
+            from preflight.tui.nearby import strays_here
+            from preflight.tui.nearby_pane import Nearby
+
+            if self.is_running:
+                self.call_later(self._look_around, Nearby)
             found = [self._flight(path) for path in self._paths]
             strays = strays_here(self.folder, found, self.clock.now())
         except Exception as error:  # noqa: BLE001 - whatever it is, it must not leave the screen waiting
@@ -176,7 +196,17 @@ class OpeningApp(ThemedApp[Choice]):
         if self.is_running:
             self.call_later(self._came, number, found, strays, said)
 
+    async def _look_around(self, pane: type[Nearby]) -> None:
+        """Ports and cards, looked for once what finds them is loaded; anew from then on."""
+        if self._nearby is None:
+            self._nearby = pane(None, self.folder)
+            await self.mount(self._nearby, before="#opening-foot")
+        else:
+            self._nearby.look()
+
     def _flight(self, path: Path) -> FoundFlight:
+        from preflight.tui.nearby import flight_here, records_here
+
         flight = flight_here(path)
         if flight.problems:
             return flight
@@ -191,7 +221,9 @@ class OpeningApp(ThemedApp[Choice]):
         if number != self._round:
             return
         chosen = self.lines[self.at].choice
-        self._flights, self._strays, self._looking = found or self._flights, strays, False
+        if found or not self._paths:
+            self._flights = found
+        self._strays, self._looking = strays, False
         # What was pointed at stays so, wherever it stands now.
         self.at = next((n for n, line in enumerate(self.lines) if line.choice == chosen), 0)
         self.query_one(_Choices).refresh()
@@ -215,7 +247,6 @@ class OpeningApp(ThemedApp[Choice]):
         self._said = ""
         self.query_one("#opening-said").refresh(layout=True)
         self._read()
-        self.query_one(Nearby).look()
 
     def action_next_theme(self) -> None:
         """Desk, sun, night."""

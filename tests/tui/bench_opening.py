@@ -1,7 +1,7 @@
 """Opening 200 steps with a record of 5,000 entries in a real terminal, against 20 steps with none.
 
 Run: python tests/tui/bench_opening.py [ROUNDS]. Prints medians and their ratio: from the start of the process
-to the first words, to the arrival with what can be gone on with, and from Enter there to the walk.
+to the first paint, to the arrival with what can be gone on with, and from Enter there to the walk.
 """
 
 from __future__ import annotations
@@ -42,11 +42,11 @@ def lay_out(root: Path, entries: int, steps: int) -> dict[str, str]:
 
 
 def times(root: Path, env: dict[str, str]) -> tuple[float, float, float]:
-    """Seconds to the first words, to the arrival, and from Enter to the walk."""
+    """Seconds to the first paint, to the arrival, and from Enter to the walk."""
     made = Bare(walk_words(f"{root}/flight.toml"), env)
     try:
-        made.until(lambda: b"opening flight.toml" in made.seen, "the first words")
-        words = time.perf_counter() - made.began
+        made.until(lambda: b"Opening flight.toml" in made.seen, "the first paint")
+        paint = time.perf_counter() - made.began
         made.until(lambda: b"Begin a new record" in made.seen, "the arrival")
         arrival = time.perf_counter() - made.began
         made.send("1")
@@ -57,7 +57,7 @@ def times(root: Path, env: dict[str, str]) -> tuple[float, float, float]:
         start = time.perf_counter()
         made.send("\r")
         made.until(lambda: b"before:" in made.seen, "the walk")
-        return words, arrival, time.perf_counter() - start
+        return paint, arrival, time.perf_counter() - start
     finally:
         made.close()
 
@@ -77,7 +77,7 @@ def main(rounds: int) -> None:
                 shutil.copytree(Path(folder) / f"{name}-kept", Path(folder) / name, symlinks=True)
                 taken[name].append(times(Path(folder) / name, env))
         long, short = taken.values()
-        for n, what in enumerate(("first words", "arrival", "from Enter to the walk")):
+        for n, what in enumerate(("first paint", "arrival", "from Enter to the walk")):
             one, other = (statistics.median(each[n] for each in both) for both in (long, short))
             print(f"{what}: {one * 1e3:.0f} ms, {other * 1e3:.0f} ms, {one / other:.2f} times")
 

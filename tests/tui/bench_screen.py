@@ -1,7 +1,7 @@
 """The walk's screen in a real terminal of 80 by 24, as ratios to a bare application of the screen library.
 
-Run: python tests/tui/bench_screen.py [ROUNDS]. Prints: first words and the whole
-arrival, from the start of the process; key to effect, median and
+Run: python tests/tui/bench_screen.py [ROUNDS]. Prints: first paint (it says what is opened,
+and can be left) and the whole arrival, from the start of the process; key to effect, median and
 99th percentile, while a check takes in a thousand lines a second; bytes written for a key and for an idle
 second.
 """
@@ -33,6 +33,7 @@ A().run()
 """
 STREAM = """
 import sys, tempfile, time
+from dataclasses import replace
 sys.path.insert(0, {tests!r})
 from pathlib import Path
 from unittest import mock
@@ -41,7 +42,9 @@ from tour import stage
 from preflight.clock import SystemClock
 from preflight.live import Line, Stream
 from preflight.readings import Progress
+from preflight.tui import openers
 from preflight.tui.app import WalkApp
+from preflight.tui.screens.walk import WalkScreen
 class Fast(ToldCheck):
     def run(self, context):
         lines, start = [], time.monotonic()
@@ -63,19 +66,7 @@ for person in ("ines", "omar", "lena"):
     session.unlock(person, PASSPHRASE).result()
 session.begin("ines").result()
 session.act(lambda walk: walk.confirm("battery", "omar", "seen"), "omar").result()
-app = WalkApp(session)
-async def straight():
-    from preflight.tui.draw.scene import Scene
-    from preflight.tui.places import place_of
-    from preflight.tui.screens.walk import WalkScreen
-    from preflight.tui.view import Extra
-    view = session.view().result()
-    app.scene = Scene(view, Extra(), place_of(view.state.next))
-    await app.push_screen(WalkScreen())
-    app.reckon()
-    app.set_interval(1.0, app._tick)
-app.open_first = straight
-app.run()
+WalkApp(lambda app: replace(openers.walk(session, app), screen=WalkScreen)).run()
 session.shut()
 """
 
@@ -118,13 +109,13 @@ def main(rounds: int) -> None:
         env = lay_out(stage(Path(root) / "stage"), Path(root) / "flight")
         words = walk_words(f"{root}/flight/flight.toml")
         bare_words = [sys.executable, "-c", BARE]
-        own, bare, said = [], [], []
+        own, bare, painted = [], [], []
         for _ in range(7):
             bare.append(first_paint(bare_words, env, b"READY"))
-            said.append(first_paint(words, env, b"opening flight.toml"))
+            painted.append(first_paint(words, env, b"Opening flight.toml"))
             own.append(first_paint(words, env, b"Begin a new record"))
         other = statistics.median(bare)
-        for what, taken in (("first words", said), ("whole arrival", own)):
+        for what, taken in (("first paint", painted), ("whole arrival", own)):
             first = statistics.median(taken)
             print(f"{what}: {first * 1e3:.0f} ms, bare {other * 1e3:.0f} ms, {first / other:.2f} times")
 

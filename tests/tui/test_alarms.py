@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from screen_driving import Driver, Stage, ToldCheck, found
+from screen_driving import Driver, Stage, ToldCheck, found, shown
 
-from preflight.tui.app import WalkApp
 from preflight.tui.remembered import Memory
 
 
@@ -69,7 +68,7 @@ def test_the_bell_is_switched_off_by_key_shown_and_remembered(stage: Stage, tmp_
     async def silent_from_the_start(driver: Driver) -> None:
         assert not driver.app.seen.bell
 
-    stage.drive(silent_from_the_start, app=WalkApp(stage.session(), memory=memory))
+    stage.drive(silent_from_the_start, app=shown(stage.session(), memory=memory))
 
 
 def test_the_theme_is_remembered(stage: Stage, tmp_path: Path) -> None:
@@ -83,9 +82,7 @@ def test_the_theme_is_remembered(stage: Stage, tmp_path: Path) -> None:
 
     stage.drive(story)
     memory.settle()
-    session = stage.session()
-    assert WalkApp(session, memory=memory).theme == "sun"
-    session.shut()
+    assert shown(stage.session(), memory=memory).theme == "sun"
 
 
 def test_a_hold_that_stands_is_in_view_beside_a_no_go_and_no_window_is_too_small(stage: Stage) -> None:

@@ -22,7 +22,7 @@ from preflight.devices.removable import Medium
 from preflight.devices.serial_line import PortInfo
 from preflight.errors import DeviceError
 from preflight.record.folder import read
-from preflight.tui import nearby_pane, opening
+from preflight.tui import nearby, nearby_pane
 from preflight.tui.nearby import Item, cards_here, ports_here
 from preflight.tui.opening import Opened, OpeningApp
 from preflight.tui.session import Session
@@ -281,7 +281,7 @@ def test_a_look_that_fails_says_so_and_does_not_wait_for_ever(
     def fail(*_: object) -> None:
         raise OSError(5, "Input/output error")
 
-    monkeypatch.setattr(opening, "strays_here", fail)
+    monkeypatch.setattr(nearby, "strays_here", fail)
 
     async def story(app: OpeningApp, pilot: Pilot[Any]) -> None:
         await until(pilot, lambda: "Not everything could be looked at here" in shown(app))

@@ -13,16 +13,17 @@ from pathlib import Path
 
 import pytest
 from record_making import lines_of, put
-from screen_driving import PASSPHRASE, Driver, Stage
+from screen_driving import PASSPHRASE, Driver, Stage, replayed
 from small_flight import go, margin
 
 from preflight.cli.main import run
 from preflight.record.keys import Keyring
 from preflight.record.kinds import Bound
+from preflight.tui.app import WalkApp
 from preflight.tui.replay import moments as replay_moments
 from preflight.tui.replay import session as replay_session
 from preflight.tui.replay.moments import Moments, Spot, calls, troubles
-from preflight.tui.replay.screen import KEYS, ReplayApp
+from preflight.tui.replay.screen import KEYS
 from preflight.tui.replay.session import Replaying
 from preflight.tui.replay.tape import Tape, tape_of
 from preflight.walk import opening
@@ -101,8 +102,8 @@ def flown(stage: Stage) -> Flown:
     return Flown(stage).whole()
 
 
-def replay(stage: Stage, record: Path, story, size=(80, 24)) -> ReplayApp:
-    app = ReplayApp(record)
+def replay(stage: Stage, record: Path, story, size=(80, 24)) -> WalkApp:
+    app = replayed(record)
 
     async def once_drawn(driver: Driver) -> None:
         await driver.until(lambda: "REPLAY" in driver.text())
@@ -465,18 +466,17 @@ def test_while_a_record_is_read_the_screen_says_so_and_can_be_left(
         return tape_of(record)
 
     monkeypatch.setattr(replay_session, "tape_of", slowly)
-    app = ReplayApp(flown.records[0])
+    app = replayed(flown.records[0])
 
     async def run() -> str:
         async with app.run_test(size=(80, 24)) as pilot:
             deadline = asyncio.get_running_loop().time() + 10
             text = ""
-            while "leaves" not in text:
+            while "leaves" not in text or not reading.is_set():
                 assert asyncio.get_running_loop().time() < deadline
                 await pilot.pause(0.01)
                 strips = app.screen._compositor.render_strips()
                 text = "".join(segment.text for strip in strips for segment in strip)
-            assert reading.is_set()
             app.action_leave()
             while app.is_running:
                 assert asyncio.get_running_loop().time() < deadline
@@ -485,7 +485,7 @@ def test_while_a_record_is_read_the_screen_says_so_and_can_be_left(
 
     text = asyncio.run(run())
     go_on.set()
-    app.replaying.shut()
+    app.shut()
     assert app.fault is None
     assert f"Reading and verifying {flown.records[0].name}" in text
     assert "Ctrl+Q leaves" in text

@@ -7,10 +7,9 @@ import sys
 
 import pytest
 from rich.cells import cell_len
-from screen_driving import PASSPHRASE, Driver, Stage
+from screen_driving import PASSPHRASE, Driver, Stage, replayed
 
 from preflight.record.keys import Keyring
-from preflight.tui.replay.screen import ReplayApp
 from preflight.walk import opening
 
 HOSTILE = (
@@ -59,7 +58,7 @@ def test_nothing_is_deleted_nothing_is_obeyed(stage: Stage, size: tuple[int, int
         for part in ("[BATT] 3.3", "[/]", "[bold red]$alert[/bold red]", "␛[2J", "電池電圧"):
             assert part in whole, part
 
-    app = ReplayApp(walk.recorder.folder)
+    app = replayed(walk.recorder.folder)
     stage.drive(story, size=size, app=app)
     assert app.fault is None
 

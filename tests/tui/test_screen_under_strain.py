@@ -17,7 +17,7 @@ from preflight.readings import Evidence, Finding, Reading
 from preflight.record import disk
 from preflight.record.folder import read
 from preflight.record.verify import verify
-from preflight.tui import app as app_module
+from preflight.tui import conductor
 from preflight.tui.dialogs.tell import Page, Sure
 from preflight.tui.found_records import unfinished
 from preflight.tui.looking import Looking
@@ -311,7 +311,7 @@ def test_a_defect_ends_with_no_local_variable_on_the_terminal(
 
     async def story(driver: Driver) -> None:
         await driver.begin()
-        monkeypatch.setattr(app_module.Conductor, "do_power", broken)
+        monkeypatch.setattr(conductor.Conductor, "do_power", broken)
         await driver.press("o")
         await driver.until(lambda: driver.app.fault is not None)
 
@@ -325,7 +325,7 @@ def test_a_defect_ends_with_no_local_variable_on_the_terminal(
 def test_keys_are_locked_when_nobody_presses_a_key_for_a_while(stage: Stage) -> None:
     async def story(driver: Driver) -> None:
         await driver.begin()
-        driver.app._idle = 0.0
+        driver.app.idle = 0.0
         await driver.until(lambda: not driver.app.seen.view.unlocked)
         await driver.until(lambda: "every key is locked" in driver.text())
 

@@ -8,9 +8,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from screen_driving import Driver, Stage
+from screen_driving import Driver, Stage, shown
 
-from preflight.tui.app import WalkApp
 from preflight.tui.remembered import Memory
 
 ASKED = "from preflight.tui.colourless import knows_no_colour; print(knows_no_colour())"
@@ -48,6 +47,6 @@ def test_without_colour_the_theme_is_not_remembered_and_that_is_told_once(
         await driver.key("t")
         assert "the choice is not remembered" not in driver.text()
 
-    stage.drive(story, app=WalkApp(stage.session(), memory=memory))
+    stage.drive(story, app=shown(stage.session(), memory=memory))
     memory.settle()
     assert not kept.exists()

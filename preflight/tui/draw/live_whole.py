@@ -7,7 +7,7 @@ from textual.content import Content
 from preflight.clean import clean
 from preflight.live import Stream
 from preflight.readings import Progress
-from preflight.tui.draw.foot import packed
+from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.live import live_lines
 from preflight.tui.draw.live_stream import history_lines
 from preflight.tui.draw.scale import progress_line

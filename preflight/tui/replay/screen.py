@@ -1,34 +1,30 @@
-"""The replay's screen, its keys, and the application that shows it."""
+"""The replay's screen and its keys."""
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 from concurrent.futures import Future
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.content import Content
-from textual.screen import Screen
-from textual.widgets import Static
 
-from preflight.clean import clean
 from preflight.errors import Refused
-from preflight.tui.app import WalkApp
 from preflight.tui.conductor import Conductor
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.dialogs.tell import Page, Sure
-from preflight.tui.draw.foot import notice_lines, packed
+from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.head import times_line, title_line, verdict_line
+from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.lists import figure_lines
 from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.scene import Notice, Scene
 from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.following import Following
 from preflight.tui.forms.form import Answers, Field, Form
 from preflight.tui.pages import WIDTH
 from preflight.tui.palette import Acts, Found
@@ -40,7 +36,7 @@ from preflight.tui.screens.scene_screen import SceneScreen
 from preflight.tui.screens.walk import run_out, steps_around
 
 if TYPE_CHECKING:
-    from preflight.tui.remembered import Memory
+    from preflight.tui.app import WalkApp
     from preflight.tui.view import View
 
 
@@ -100,7 +96,9 @@ def left_out(shown: Shown) -> Notice | None:
 class ReplayConductor(Conductor):
     """What each key does; nothing that it does writes."""
 
-    app: ReplayApp
+    def __init__(self, app: WalkApp, replaying: Replaying) -> None:
+        super().__init__(app)
+        self.replaying = replaying
 
     async def _do(self, name: str) -> None:
         if name not in {key.name for key in KEYS}:
@@ -118,34 +116,34 @@ class ReplayConductor(Conductor):
             self.app.reckon()
 
     async def do_on(self) -> None:
-        await self._came(self.app.replaying.go(lambda moments, spot: moments.beside(spot, 1)))
+        await self._came(self.replaying.go(lambda moments, spot: moments.beside(spot, 1)))
 
     async def do_back(self) -> None:
-        await self._came(self.app.replaying.go(lambda moments, spot: moments.beside(spot, -1)))
+        await self._came(self.replaying.go(lambda moments, spot: moments.beside(spot, -1)))
 
     async def do_ten_on(self) -> None:
-        await self._came(self.app.replaying.go(lambda moments, spot: moments.away(spot, 10)))
+        await self._came(self.replaying.go(lambda moments, spot: moments.away(spot, 10)))
 
     async def do_ten_back(self) -> None:
-        await self._came(self.app.replaying.go(lambda moments, spot: moments.away(spot, -10)))
+        await self._came(self.replaying.go(lambda moments, spot: moments.away(spot, -10)))
 
     async def do_first(self) -> None:
-        await self._came(self.app.replaying.go(lambda moments, spot: moments.away(spot, -spot.entry)))
+        await self._came(self.replaying.go(lambda moments, spot: moments.away(spot, -spot.entry)))
 
     async def do_last(self) -> None:
-        await self._came(self.app.replaying.go(lambda moments, _: moments.last))
+        await self._came(self.replaying.go(lambda moments, _: moments.last))
 
     async def do_trouble_on(self) -> None:
-        await self._came(self.app.replaying.trouble(1), "No no-go, waiver, hold or the like follows.")
+        await self._came(self.replaying.trouble(1), "No no-go, waiver, hold or the like follows.")
 
     async def do_trouble_back(self) -> None:
-        await self._came(self.app.replaying.trouble(-1), "None comes before.")
+        await self._came(self.replaying.trouble(-1), "None comes before.")
 
     async def do_call_on(self) -> None:
-        await self._came(self.app.replaying.call(1), "No phase, gate, release or record follows.")
+        await self._came(self.replaying.call(1), "No phase, gate, release or record follows.")
 
     async def do_call_back(self) -> None:
-        await self._came(self.app.replaying.call(-1), "None comes before.")
+        await self._came(self.replaying.call(-1), "None comes before.")
 
     async def do_time(self) -> None:
         view = self.app.seen.view
@@ -160,7 +158,7 @@ class ReplayConductor(Conductor):
     async def _to_time(self, form: Form, answers: Answers) -> None:
         at = answers.time("time")
         if at is not None:
-            await self._came(self.app.replaying.go(lambda moments, _: moments.at(at)))
+            await self._came(self.replaying.go(lambda moments, _: moments.at(at)))
 
     async def do_step_on(self) -> None:
         self.go(beside(self.app.seen.view.book, self.app.seen.place, 1))
@@ -200,6 +198,7 @@ class ReplayScreen(SceneScreen):
     """
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (120, "-wide")]  # noqa: RUF012 - as the library has it
     VERTICAL_BREAKPOINTS = [(0, "-short"), (32, "-tall")]  # noqa: RUF012 - as the library has it
+    COMMANDS: ClassVar[Any] = {ReplayActs}
     BINDINGS: ClassVar[list[BindingType]] = [
         *[Binding(key.key, f"act('{key.name}')", key.word) for key in KEYS],
         Binding("escape", "let_go", show=False),
@@ -229,70 +228,13 @@ class ReplayScreen(SceneScreen):
         self.app.change(notice=None)  # type: ignore[attr-defined]
 
 
-class Loading(Static):
-    """What is shown while a record is read and verified: its name, and for how long that has been."""
+class ReplayFollowing(Following):
+    """Nothing changes by itself here, and no alarm rings for what is long past."""
 
-    def __init__(self, name: str) -> None:
-        super().__init__()
-        self._record = name
-        self._began = time.monotonic()
+    def alarmed(self, before: Scene, scene: Scene) -> Scene:
+        """The scene as it is."""
+        return scene
 
-    def on_mount(self) -> None:
-        self._say()
-        self.set_interval(0.5, self._say)
-
-    def _say(self) -> None:
-        spent = f"{time.monotonic() - self._began:.0f} s"
-        head = say(f" Reading and verifying {self._record}…", "bold $lead", limit=200)
-        self.update(row(head, f"  {spent}   ", Content.styled("Ctrl+Q", "bold $lead"), " leaves"))
-
-
-class ReplayApp(WalkApp):
-    """Steps through one walk's records; it can't act and writes nothing into them."""
-
-    COMMANDS: ClassVar[Any] = {ReplayActs}
-
-    def __init__(self, record: Path, *, memory: Memory | None = None) -> None:
-        self.replaying = Replaying(record)
-        super().__init__(self.replaying, memory=memory)
-        self.conductor = ReplayConductor(self)
-
-    def compose(self) -> ComposeResult:
-        yield Loading(clean(self.replaying.folder.name, limit=100))
-
-    async def open_first(self) -> None:
-        """Beside the screen: a long record takes a while to read, and can be left meanwhile."""
-        self.run_worker(self._open_first(), exit_on_error=False)
-
-    async def _open_first(self) -> None:
-        try:
-            await super().open_first()
-        except Exception as error:  # noqa: BLE001 - told by whoever runs the application
-            self.fault_with(error)
-
-    def looking_screen(self) -> Screen[None]:
-        """The replay's own screen, at what the entry shown is about."""
-        replay = self.seen.view.replay
-        assert replay is not None
-        self.change(place=replay.place, notice=left_out(replay))
-        return ReplayScreen()
-
-    def _tick(self) -> None:
-        # Nothing changes by itself here.
-        self._fit()
-
-    def change(self, **changes: Any) -> None:
-        """Show another scene. No alarm rings for what is long past."""
-        if self.scene is not None:
-            self.scene = self.scene.with_(**changes)
-
-    def action_hold(self) -> None:
-        """A hold can't be called in the past."""
-        self.conductor.begin("hold")
-
-    def action_leave(self) -> None:
-        """Quit, after asking; at once while the record is still being read."""
-        if self.scene is None:
-            self.exit(0)
-        else:
-            self.conductor.begin("leave")
+    def tick(self) -> None:
+        """A second has passed."""
+        self.fit()

@@ -11,8 +11,9 @@ from textual.content import Content
 
 from preflight.config.flight import Flight
 from preflight.tui import words
-from preflight.tui.draw.foot import notice_lines, packed
+from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.head import people_line, title_line
+from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import labelled, row, say
 from preflight.tui.found_records import Unfinished

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -12,6 +12,7 @@ from textual.screen import Screen
 from preflight.live import Stream
 from preflight.tui.draw.live_whole import farthest_back, stream_of, whole_lines
 from preflight.tui.draw.scene import Scene
+from preflight.tui.palette import Acts
 from preflight.tui.pane import Pane
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ PAGE = 10
 class LiveScreen(Screen[Literal["full"] | None]):
     """Follows the check; going back in its lines holds them until End or the last line."""
 
+    COMMANDS: ClassVar[Any] = {Acts}
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,q", "leave", "back"),
         Binding("space", "full", "step in full"),

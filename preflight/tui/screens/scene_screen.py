@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Any, ClassVar
+
 from textual.screen import Screen
 
 from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.scene import Scene
+from preflight.tui.palette import Acts
 from preflight.tui.pane import Pane
 
 
 class SceneScreen(Screen[None]):
     """A screen of panes, one of them `#notice`, drawn anew with every scene of the application."""
+
+    COMMANDS: ClassVar[Any] = {Acts}
 
     def on_mount(self) -> None:
         self.watch(self.app, "scene", self._show)
