@@ -137,6 +137,7 @@ class WalkApp(ThemedApp[int]):
     async def _show(self, opened: Opened) -> None:
         self.scene = opened.scene
         await self.push_screen(opened.screen())
+        await self.screen_stack[0].query_one(Loading).remove()
         self.reckon()
         self.set_interval(1.0, opened.following.tick)
 
