@@ -122,6 +122,18 @@ class Progress(msgspec.Struct, frozen=True):
     live: tuple[Live, ...] = ()
 
 
+class ByHand(msgspec.Struct, frozen=True, kw_only=True):
+    """One reading that a check takes, for a crew that takes it without the check.
+
+    `reading` holds unit and limits, and as value what is computed beforehand, if anything is; `what` names it
+    for people, `wanted` says in words what no limit can, such as "FAT16 or FAT32".
+    """
+
+    what: str
+    reading: Reading
+    wanted: str = ""
+
+
 def judged(readings: tuple[Reading, ...], *, needs: tuple[str, ...] = ()) -> FindingOutcome:
     """The outcome that readings give by themselves.
 

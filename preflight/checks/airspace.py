@@ -64,7 +64,7 @@ class AirspaceCheck:
         figures = compute(context.flight, context.measured, folder=context.folder, now=now)
         sheet = notification_sheet(context.flight, figures, rules, now)
         gaps += sheet.facts.missing
-        readings = tuple(_readings(context, figures))
+        readings = tuple(largest_of(context, figures))
         outcome: FindingOutcome = judged(readings)
         if gaps and outcome == "go":
             outcome = "open"
@@ -78,7 +78,7 @@ class AirspaceCheck:
         )
 
 
-def _readings(context: Context, figures: FlightFigures) -> list[Reading]:
+def largest_of(context: Context, figures: FlightFigures) -> list[Reading]:
     """The figures that the texts are about: of several packages the largest."""
     flight = context.flight
     packages = flight.payload.package

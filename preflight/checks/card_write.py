@@ -85,7 +85,7 @@ class _Work:
         self._appends: list[float] = []
         self._blocks: list[float] = []
         self._begun = 0.0
-        self._survives = _survived_ms(context, self.rate, self.length)
+        self._survives = survived_ms(context, self.rate, self.length)
         self._times = Strip("most"), Strip("most")
 
     def samples(self, file: OwnFile) -> Generator[Progress, None, bool]:
@@ -253,7 +253,7 @@ def _speed(rate: float) -> str:
     return f"{rate:.3g} B/s"
 
 
-def _survived_ms(context: Context, rate: float, length: float) -> float | None:
+def survived_ms(context: Context, rate: float, length: float) -> float | None:
     """ms of a stall that the logger's buffer lasts for, with the margin asked for; None without [link]."""
     from preflight.figures.limits import limit_for
     from preflight.figures.serial_line import Framing, capacity, longest_stall

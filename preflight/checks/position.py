@@ -191,7 +191,7 @@ def _judge_model(context: Context, judgement: Judgement, samples: Sequence[Sampl
     assert layout is not None
     told = model_told(layout.field, samples)
     typed = context.typed.get(CEILING)
-    burst = _burst(context)
+    burst = burst_km(context)
     ceiling = told[1] if told is not None and told[1] is not None else typed
     if told is not None:
         judgement.read("position.model", told[0])
@@ -220,7 +220,7 @@ def _judge_model(context: Context, judgement: Judgement, samples: Sequence[Sampl
         )
 
 
-def _burst(context: Context) -> float | None:
+def burst_km(context: Context) -> float | None:
     """The highest altitude in km at which the balloon may burst; None where it can't be computed."""
     from preflight.figures.compute import compute
 

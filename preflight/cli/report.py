@@ -154,10 +154,11 @@ def _laid_out(report: Report, form: str, paper: str) -> bytes:
 
 
 def _paper(target: Path, output: Path, paper: str, flight: Path | None) -> int:
+    from preflight.checks.by_hand import by_hand
     from preflight.clock import SystemClock
     from preflight.report.paper import paper_of
 
-    listed = paper_of(target, clock=SystemClock(), flight=flight)
+    listed = paper_of(target, clock=SystemClock(), reads_of=by_hand, flight=flight)
     if output.suffix.lower() == ".pdf":
         from preflight.report.paper_pdf import paper_pdf
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,20 +13,33 @@ from preflight.config.flight import Flight
 from preflight.config.load import flattened_checklist, parse_checklist, parse_flight
 from preflight.config.source import read_bytes
 from preflight.figures.compute import FlightFigures, compute
-from preflight.readings import Reading
+from preflight.readings import ByHand, Reading
 from preflight.report.chart import chart_of
 from preflight.report.gather_steps import asks_of
 from preflight.report.model import Chart, scrubbed
-from preflight.report.words import Clockface, Stamp, limit_words
+from preflight.report.words import Clockface, Stamp, limit_words, limits_of, printed_unit, value_of
 from preflight.walk.limits import limits_from
 
 MODES = {"read-do": "read a step, then do it", "do-confirm": "do the steps, then confirm each"}
 RULES = (
-    "Write the value you read, not a tick: initials and UTC time beside it. A value outside its limit is "
-    "a no-go, and a no-go stops the count.",
+    "Write every value you read, not a tick: initials and UTC time beside it. A value outside its limit is "
+    "a no-go, and a no-go stops the count. A value that nobody can take is no go either.",
     "A step done here is entered afterwards as a paper step, at the time written here, and counts only "
     "with a second person's signature.",
 )
+
+
+ReadsOf = Callable[[str, Flight | None, FlightFigures | None, Path], Sequence[ByHand]]
+"""The readings of a check by its name; the path is the folder that the flight file's own paths start from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blank:
+    """A place to write one reading or answer: what it is, its limits in words, its unit."""
+
+    label: str = ""
+    limits: str = ""
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +57,7 @@ class PaperStep:
     required: bool
     witness: bool
     unless: str
-    repeat: int
-    ask: tuple[str, ...]
+    blanks: tuple[Blank, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,17 +90,23 @@ class Paper:
     made: Stamp
 
 
-def paper_of(checklist: Path, *, clock: Clock, flight: Path | None = None) -> Paper:
-    """The printed list of the checklist file, with the flight file's figures if one is named.
+def paper_of(checklist: Path, *, clock: Clock, reads_of: ReadsOf, flight: Path | None = None) -> Paper:
+    """The printed list of the checklist file, with the flight file's figures and limits if one is named.
 
     Raises `BadFile` for a file that can't be read as what it should be.
     """
     data = flattened_checklist(checklist)
     known = parse_checklist(data, str(checklist))
     declared = figures = None
+    folder = (checklist if flight is None else flight).resolve().parent
     if flight is not None:
         declared = parse_flight(read_bytes(flight), str(flight))
-        figures = compute(declared, folder=flight.resolve().parent, now=clock.now().at)
+        figures = compute(declared, folder=folder, now=clock.now().at)
+
+    def blanks(step: Step) -> tuple[Blank, ...]:
+        idle = step.check is None or (declared is not None and step.unless(declared) is not None)
+        return _blanks(step, () if idle else reads_of(step.check or "", declared, figures, folder))
+
     face = Clockface(declared.site.timezone if declared is not None else None)
     head = known.checklist
     return scrubbed(
@@ -99,7 +117,7 @@ def paper_of(checklist: Path, *, clock: Clock, flight: Path | None = None) -> Pa
             sha256=hashlib.sha256(data).hexdigest(),
             stations=head.stations,
             release_by=" or ".join(head.release_by),
-            phases=_phases(known, declared, figures),
+            phases=_phases(known, declared, figures, blanks),
             flight="" if declared is None else declared.flight.name,
             planned=None if declared is None else face.stamp(declared.flight.release),
             figures=() if figures is None else figures.figures,
@@ -121,7 +139,10 @@ def _remarks(figures: FlightFigures) -> tuple[str, ...]:
 
 
 def _phases(
-    checklist: Checklist, flight: Flight | None, figures: FlightFigures | None
+    checklist: Checklist,
+    flight: Flight | None,
+    figures: FlightFigures | None,
+    blanks: Callable[[Step], tuple[Blank, ...]],
 ) -> tuple[PaperPhase, ...]:
     phases = checklist.phase
     return tuple(
@@ -130,7 +151,8 @@ def _phases(
             mode=MODES[phase.mode],
             gate=phase.gate or "",
             steps=tuple(
-                _step(f"{index}.{place}", step, flight, figures) for place, step in enumerate(phase.step, 1)
+                _step(f"{index}.{place}", step, flight, figures, blanks(step))
+                for place, step in enumerate(phase.step, 1)
             ),
             gate_after=_gate_after(phase, phases[index:]),
         )
@@ -144,7 +166,13 @@ def _gate_after(phase: Phase, later: Sequence[Phase]) -> str:
     return phase.gate
 
 
-def _step(number: str, step: Step, flight: Flight | None, figures: FlightFigures | None) -> PaperStep:
+def _step(
+    number: str,
+    step: Step,
+    flight: Flight | None,
+    figures: FlightFigures | None,
+    blanks: tuple[Blank, ...],
+) -> PaperStep:
     unless = None if flight is None else step.unless(flight)
     return PaperStep(
         number=number,
@@ -158,9 +186,32 @@ def _step(number: str, step: Step, flight: Flight | None, figures: FlightFigures
         required=step.required,
         witness=step.witness,
         unless="" if unless is None else f"not applicable: {unless}",
-        repeat=1 if step.measure is None else step.measure.repeat,
-        ask=() if step.defer is None else step.defer.ask,
+        blanks=blanks,
     )
+
+
+def _blanks(step: Step, reads: Sequence[ByHand]) -> tuple[Blank, ...]:
+    """A place for each reading that the step takes, for each answer it asks for, or one for the response."""
+    if reads:
+        return tuple(_blank(read) for read in reads)
+    if step.defer is not None:
+        return tuple(Blank(question) for question in step.defer.ask)
+    if step.measure is None:
+        return (Blank(),)
+    unit = printed_unit(step.measure.unit)
+    if step.measure.repeat == 1:
+        return (Blank(unit=unit),)
+    times = (str(time) for time in range(1, step.measure.repeat + 1))
+    return tuple(Blank(time, unit=unit) for time in (*times, "mean"))
+
+
+def _blank(read: ByHand) -> Blank:
+    reading = read.reading
+    label = read.what if reading.value is None else f"{read.what}, {reading.source} {value_of(reading)}"
+    limits = ", ".join(part for part in (read.wanted, limits_of(reading)) if part)
+    # Nobody reads a card's size to the byte.
+    large = reading.unit == "B" and reading.name.startswith("card.")
+    return Blank(label, limits, "MB or GB" if large else printed_unit(reading.unit))
 
 
 def _limits(step: Step, figures: FlightFigures | None) -> str:

@@ -17,7 +17,9 @@ BLANK = Para(" ", "body")
 CREW_ROWS = 6
 OTHER_ROWS = 5
 """Empty lines for people, and for holds, waivers and the rest."""
-STEP_SHARES = (7, 43, 28, 10, 12)
+SHORT = 6
+"""Characters of a label that stands beside its blank, not above it: "mean"."""
+STEP_SHARES = (7, 41, 32, 9, 11)
 STEP_HEAD = ("Done", "Step", "Limit and value read", "Initials", "UTC")
 
 
@@ -94,16 +96,14 @@ def _step(step: PaperStep) -> list[Cell]:
 
 
 def _blanks(step: PaperStep) -> Iterator[Para]:
-    if step.repeat > 1:
-        for index in range(1, step.repeat + 1):
-            yield Para(f"{index}: ________________", "body")
-        yield Para("mean: ____________", "body")
-    elif step.ask:
-        for question in step.ask:
-            yield Para(f"{question}:", "small")
-            yield Para("___________________", "body")
-    else:
-        yield Para("___________________", "body")
+    for blank in step.blanks:
+        short = len(blank.label) <= SHORT and not blank.limits
+        if blank.label and not short:
+            yield Para(f"{blank.label}:", "small")
+        if blank.limits:
+            yield Para(blank.limits, "b")
+        lead = f"{blank.label}: " if short and blank.label else ""
+        yield Para(f"{lead}________________ {blank.unit}".rstrip(), "write")
 
 
 def _gate(page: Page, paper: Paper, gate: str) -> None:

@@ -37,6 +37,7 @@ STYLES = {
     "loud": Style("sans", "B", 12, 5.6),
     "body": Style("sans", "", 9.5, 4.5),
     "bold": Style("sans", "B", 9.5, 4.5),
+    "write": Style("sans", "", 9.5, 7.0),  # a line to write on, with room for a gloved hand above it
     "code": Style("mono", "B", 15, 7.5),
     "h1": Style("sans", "B", 17, 8.0),
     "h2": Style("sans", "B", 12.5, 6.0),
@@ -299,12 +300,15 @@ def _height(lines: Sequence[Para]) -> float:
 
 
 def _taken(lines: Sequence[Para], room: float) -> list[Para]:
-    """As many lines as fit."""
-    taken: list[Para] = []
+    """As many lines as fit; what is to be written below a label is not torn from it."""
+    taken = 0
     used = 0.0
     for line in lines:
         used += STYLES[line.style].height
         if used > room:
             break
-        taken.append(line)
-    return taken
+        taken += 1
+    if taken < len(lines) and any(line.style == "write" for line in lines[taken:]):
+        written = [index for index in range(taken) if lines[index].style == "write"]
+        taken = written[-1] + 1 if written else taken
+    return list(lines[:taken])

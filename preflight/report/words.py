@@ -15,6 +15,7 @@ _PRINTED_UNITS = {
     "m^3": "m³",
     "m^2": "m²",
     "cm^2": "cm²",
+    "g/cm^2": "g/cm²",
     "degC": "°C",
     "deg": "°",
 }

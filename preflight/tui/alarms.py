@@ -47,15 +47,17 @@ def _storage(before: View, after: View) -> list[Alarm]:
 def _holds(before: View, after: View) -> list[Alarm]:
     known = {(act.entry.rec, act.entry.seq) for act in before.state.holds}
     return [
-        Alarm("Hold", f"{after.person(act.signer)}: {act.data.reason}")
+        Alarm("Hold", f"{after.person(act.data.claimed or act.signer)}: {act.data.reason}")
         for act in after.state.holds
         if (act.entry.rec, act.entry.seq) not in known
     ]
 
 
 def _steps(before: View, after: View, new: tuple[Act, ...]) -> list[Alarm]:
+    raised: list[Alarm] = []
+    if after.past:
+        return raised  # nothing is done about a step any more
     over = {act.data.step for act in new if act.entry.kind == "check"}
-    raised = []
     for name, step in after.state.steps.items():
         old = before.state.steps.get(name)
         turned = old is not None and old.outcome != step.outcome and step.outcome in TURNED

@@ -130,6 +130,9 @@ class Conduct:
             notice = passed_over(view, acted_at)
             if place == acted_at:
                 place = place_of(view.state.next)
+        elif view.past and not scene.view.past:
+            # Given up: nothing is left to do at any step.
+            place = place_of(view.state.next)
         self.app.change(view=view, place=place, selected=None, notice=notice)
         if notice is not None:
             self.app.ring()
@@ -240,7 +243,7 @@ class Conduct:
     async def _sealed(self, future: Future[tuple[View, Seal]]) -> None:
         scene = self.app.seen
         view, seal = await self.wait(future, "sealing")
-        place = place_of(view.state.next) if scene.place.kind == "close" else scene.place
+        place = place_of(view.state.next) if scene.view.state.closed is None else scene.place
         self.app.change(view=view, place=place, selected=None, notice=None)
         self.app.call_later(self.app.push_screen, Sealed(seal, drill=view.drill))
 

@@ -38,6 +38,16 @@ def _open(scene: Scene) -> bool:
     return _acting(scene) and (state.closed is None or state.next.kind != "none")
 
 
+def _counting(scene: Scene) -> bool:
+    """Whether steps, polls and gates are still entered: not once the attempt was scrubbed."""
+    return _open(scene) and not scene.view.given_up
+
+
+def _in_record(scene: Scene) -> bool:
+    """As `_counting`, for what goes into the record at hand alone: not once that is closed."""
+    return _counting(scene) and scene.view.state.closed is None
+
+
 def _step(scene: Scene) -> StepState | None:
     return scene.view.step(scene.place.name) if scene.place.kind == "step" else None
 
@@ -45,26 +55,29 @@ def _step(scene: Scene) -> StepState | None:
 def _kind(*kinds: str) -> When:
     def when(scene: Scene) -> bool:
         step = _step(scene)
-        return _open(scene) and step is not None and step.step.kind in kinds
+        return _counting(scene) and step is not None and step.step.kind in kinds
 
     return when
 
 
 def _again(scene: Scene) -> bool:
     step = _step(scene)
-    return _open(scene) and step is not None and step.finding is not None and scene.running is None
+    if step is None or step.finding is None or scene.running is not None:
+        return False
+    # An instrument can't open the record that follows a closed one.
+    return _in_record(scene) if step.step.kind == "check" else _counting(scene)
 
 
 def _witness(scene: Scene) -> bool:
     step = _step(scene)
-    if not _open(scene) or step is None or step.finding is None:
+    if not _in_record(scene) or step is None or step.finding is None:
         return False
     return witness_required(step.step, step.finding) and step.finding.witness is None
 
 
 def _waive(scene: Scene) -> bool:
     step = _step(scene)
-    return _open(scene) and step is not None and step.outcome == "no-go" and bool(step.step.waive_by)
+    return _in_record(scene) and step is not None and step.outcome == "no-go" and bool(step.step.waive_by)
 
 
 def _correct(scene: Scene) -> bool:
@@ -73,7 +86,7 @@ def _correct(scene: Scene) -> bool:
 
 def _gate(scene: Scene) -> bool:
     state = scene.view.state
-    return _open(scene) and state.gate is not None and state.released is None
+    return _counting(scene) and state.gate is not None and state.released is None
 
 
 def _poll(scene: Scene) -> bool:
@@ -82,7 +95,7 @@ def _poll(scene: Scene) -> bool:
 
 
 def _begin(scene: Scene) -> bool:
-    if not _open(scene) or scene.place.kind not in ("step", "complete") or scene.view.state.released:
+    if not _counting(scene) or scene.place.kind not in ("step", "complete") or scene.view.state.released:
         return False
     phase = scene.view.book.phase_of.get(scene.place.name) or scene.view.book.phases.get(scene.place.name)
     if phase is None or scene.view.state.phases[phase.id].begun:
@@ -104,24 +117,24 @@ def _holding(scene: Scene) -> bool:
 
 
 def _claimed(scene: Scene) -> bool:
-    return _open(scene) and any(act.data.claimed for act in scene.view.state.holds)
+    return _in_record(scene) and any(act.data.claimed for act in scene.view.state.holds)
 
 
 def _paper(scene: Scene) -> bool:
     step = _step(scene)
-    return _open(scene) and step is not None and step.step.defer is None
+    return _counting(scene) and step is not None and step.step.defer is None
 
 
 def _take_over(scene: Scene) -> bool:
     opened = next((act for act in reversed(scene.view.acts) if act.entry.kind == "open"), None)
     previous = opened.data.previous if opened is not None else None
-    if not _open(scene) or previous is None or previous.why != "new-flight":
+    if not _in_record(scene) or previous is None or previous.why != "new-flight":
         return False
     return any(step.step.carry and step.finding is None for step in scene.view.state.steps.values())
 
 
 def _any_step(scene: Scene) -> bool:
-    return _open(scene) and _step(scene) is not None
+    return _counting(scene) and _step(scene) is not None
 
 
 def _release(scene: Scene) -> bool:
@@ -139,7 +152,7 @@ def _close(scene: Scene) -> bool:
 
 def _reasons(scene: Scene) -> bool:
     gate = scene.view.state.gate
-    return gate is not None and (bool(gate.reasons) or gate.authorised is None)
+    return gate is not None and not scene.view.given_up and (bool(gate.reasons) or gate.authorised is None)
 
 
 def _airspace(scene: Scene) -> bool:
@@ -190,7 +203,7 @@ KEYS: tuple[Key, ...] = (
     Key("take_over", "f4", "F4", "take over", "From a scrubbed attempt", _take_over),
     Key("mirror", "f5", "F5", "2nd copy", "Catch up, or another folder", _close),
     Key("power", "o", "o", "power", "The power was cycled", _open),
-    Key("replan", "e", "e", "replan", "Change release time or a value", _open),
+    Key("replan", "e", "e", "replan", "Change release time or a value", _counting),
     Key("scrub", "d", "d", "scrub", "Give up for today", _scrub),
     Key("theme", "t", "t", "theme", "Desk, sun, night", _always),
     Key("bell", "exclamation_mark", "!", "bell", "Whether alarms ring", _always),
@@ -228,6 +241,12 @@ def offered(scene: Scene) -> list[tuple[str, str]]:
         first += ["poll", "authorise"]
     if _near_end(scene):
         first += ["close", "release", "code"]
+        if scene.view.state.closed is not None:
+            first += ["scrub", "mirror"]
     able = [key for key in KEYS if key.when(scene)]
     able.sort(key=lambda key: first.index(key.name) if key.name in first else len(first))
-    return pairs + [(key.shown, key.word) for key in able]
+    return pairs + [(key.shown, _word(key, scene)) for key in able]
+
+
+def _word(key: Key, scene: Scene) -> str:
+    return "add seal" if key.name == "close" and scene.view.state.closed is not None else key.word

@@ -14,7 +14,7 @@ from preflight.record import disk
 from preflight.record.folder import RecordFiles, read
 from preflight.record.scan import RECORD
 from preflight.tui.view import Extra, RecordStatus, View
-from preflight.tui.viewing import extra_of, view_of
+from preflight.tui.viewing import Seals, extra_of, view_of
 from preflight.walk.ledger import Ledger
 from preflight.walk.opening import CONTINUES, Sources, book_of, chain_of, opened
 
@@ -32,6 +32,7 @@ class Looking:
         self.clock = clock
         self._reader = ThreadPoolExecutor(1, "looking")
         self._passed: set[Path] = set()
+        self._seals = Seals()
         self._open(record)
 
     def _open(self, record: Path) -> None:
@@ -99,7 +100,12 @@ class Looking:
                 else None,
             ),
             looking=True,
+            seals=self._sealers(),
         )
+
+    def _sealers(self) -> tuple[str, ...]:
+        files = self._files
+        return self._seals.of(self.record, files.roster, drill=files.drill) if files.closed else ()
 
     def shut(self) -> None:
         """Stop reading."""

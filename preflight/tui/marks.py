@@ -46,6 +46,9 @@ VERDICTS: dict[str, Mark] = {
 CAUTION = Mark("▲", "CAUTION", CAUTION_STYLE)
 ALERT = Mark("■", "ALERT", ALERT_STYLE)
 DRILL = Mark("◇", "DRILL", NOTE_STYLE)
+SCRUBBED = Mark("■", "SCRUBBED", ALERT_STYLE)
+CLOSED = Mark("○", "CLOSED", PLAIN_STYLE)
+SEALED = Mark("●", "SEALED", NOTE_STYLE)
 LOOKING = Mark("◇", "ONLY LOOKING", NOTE_STYLE)
 
 PHASES: dict[str, Mark] = {

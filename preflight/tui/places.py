@@ -58,7 +58,7 @@ def places(book: Book) -> tuple[Place, ...]:
 def beside(book: Book, place: Place, by: int) -> Place:
     """The place that many places on or back; the first or last at the ends."""
     order = places(book)
-    at = order.index(place) if place in order else 0
+    at = order.index(place) if place in order else len(order)
     return order[max(0, min(len(order) - 1, at + by))]
 
 
@@ -79,6 +79,8 @@ def settled(state: State, place: Place) -> bool:
 
 def ordinary(state: State, place: Place) -> Ordinary:
     """What Enter does at a place now."""
+    if place != place_of(state.next) and (said := _not_any_more(state, place)):
+        return Ordinary("go-on", False, said)
     if place.kind == "step":
         return _at_step(state, state.steps[place.name])
     if place.kind == "complete":
@@ -94,6 +96,21 @@ def ordinary(state: State, place: Place) -> Ordinary:
     if place.kind == "close":
         return Ordinary("form", False, "Enter closes and seals the record (passphrase)")
     return Ordinary("form", False, "Enter enters the release, once the balloon has left")
+
+
+def _not_any_more(state: State, place: Place) -> str:
+    """Why nothing is done at a place any more; "" where something is."""
+    if state.next.kind == "none":
+        return "The walk is over. Enter goes to how it ended"
+    if state.scrubbed is not None and state.released is None:
+        return "SCRUBBED: nothing is done here any more. Enter goes to close and seal"
+    if state.closed is None or place.kind != "step":
+        return ""
+    # Instruments can't open the record that follows, and a signature is given in its finding's own record.
+    step = state.steps[place.name]
+    if step.waiting in ("signature", "witness") or (step.step.kind == "check" and not step.satisfied):
+        return "The record is closed: nothing is added here. Enter goes to the release"
+    return ""
 
 
 def _at_phase(state: State, place: Place) -> Ordinary:

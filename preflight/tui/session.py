@@ -27,7 +27,7 @@ from preflight.record.store import Recorder
 from preflight.tui.found_records import Unfinished, unfinished
 from preflight.tui.runner import Done, Report, Runner
 from preflight.tui.view import Extra, RecordStatus, View
-from preflight.tui.viewing import extra_of, view_of
+from preflight.tui.viewing import Seals, extra_of, view_of
 from preflight.walk import opening, rules
 from preflight.walk.acts import Walk
 from preflight.walk.carry import Offer, offers
@@ -79,6 +79,8 @@ class Session:
         self.walk: Walk | None = None
         self.runner: Runner | None = None
         self.sealed: Path | None = None
+        self._seals = Seals()
+        self._codes: dict[Path, str] = {}
         self._writer = ThreadPoolExecutor(1, "record")
         self._opener = ThreadPoolExecutor(1, "keys")
         self._figurer = ThreadPoolExecutor(1, "figures")
@@ -99,7 +101,8 @@ class Session:
         return self._writer.submit(unfinished, self.logs, self.sources, self.clock.now().boot)
 
     def _look(self) -> View:
-        record = None
+        record, code = None, ""
+        seals: tuple[str, ...] = ()
         if self.walk is not None:
             recorder = self.walk.recorder
             record = RecordStatus(
@@ -109,7 +112,11 @@ class Session:
                 on_disk=recorder.entries[-1].moment.at,
                 failed=recorder.failed,
                 mirror_behind=recorder.mirror_behind,
+                mirror=str(self.mirror / recorder.rec) if self.mirror is not None else "",
             )
+            if recorder.closed:
+                seals = self._seals.of(recorder.folder, recorder.roster, drill=self.drill)
+                code = self._codes.get(recorder.folder, "")
         return view_of(
             self.ledger,
             self.clock,
@@ -117,6 +124,8 @@ class Session:
             checklist_hash=hashlib.sha256(self.sources.checklist).hexdigest(),
             record=record,
             sealed=self.sealed is not None,
+            seals=seals,
+            code=code,
         )
 
     # -- opening ----------------------------------------------------------------------------------
@@ -258,8 +267,9 @@ class Session:
             self.sealed = walk.recorder.folder
             walk.recorder.seal(self.keyring.signer(person))
 
-        view = self._act(close)
-        return view, self._code()
+        self._act(close)
+        seal = self._code()
+        return self._look(), seal
 
     def add_seal(self, person: str, passphrase: str) -> Future[tuple[View, Seal]]:
         """Another seal on the closed record."""
@@ -284,8 +294,10 @@ class Session:
     def _code(self) -> Seal:
         if self.sealed is None:
             raise Refused("No record is closed yet.")
-        data = (self.sealed / RECORD).read_bytes()
-        return Seal(self.sealed, self.sealed.name, seal_code(data, self.sealed.name))
+        if self.sealed not in self._codes:
+            data = (self.sealed / RECORD).read_bytes()
+            self._codes[self.sealed] = seal_code(data, self.sealed.name)
+        return Seal(self.sealed, self.sealed.name, self._codes[self.sealed])
 
     def _recorder(self) -> Recorder | None:
         return self.walk.recorder if self.walk is not None else None

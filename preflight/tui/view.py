@@ -24,7 +24,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class RecordStatus:
-    """The record as it stands on disk. `failed` and `mirror_behind` are sentences, None while all is well."""
+    """The record as it stands on disk. `failed` and `mirror_behind` are sentences, None while all is well.
+
+    `mirror` is the folder of its second copy, "" where none is kept.
+    """
 
     rec: str
     folder: str
@@ -32,13 +35,15 @@ class RecordStatus:
     on_disk: datetime
     failed: str | None = None
     mirror_behind: str | None = None
+    mirror: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
     """Everything that screens render. `record` is None before a record is begun.
 
-    `replay` is where in a record one stands that is stepped through again.
+    `replay` is where in a record one stands that is stepped through again. `seals` are the people whose seals
+    a closed record has, `code` is its seal code, "" where it was not worked out.
     """
 
     state: State
@@ -52,6 +57,8 @@ class View:
     record: RecordStatus | None = None
     looking: bool = False
     sealed: bool = False
+    seals: tuple[str, ...] = ()
+    code: str = ""
     replay: Shown | None = None
 
     @property
@@ -61,6 +68,22 @@ class View:
     @property
     def title(self) -> str:
         return self.flight.flight.name
+
+    @property
+    def given_up(self) -> bool:
+        """Whether the attempt was scrubbed, and the balloon did not leave all the same."""
+        return self.state.scrubbed is not None and self.state.released is None
+
+    @property
+    def past(self) -> bool:
+        """Whether what is shown can only be looked at: the walk is over, or it is stepped through again."""
+        return self.replay is not None or self.given_up or self.state.next.kind == "none"
+
+    @property
+    def seals_due(self) -> tuple[str, ...]:
+        """Who was to seal the closed record and has not yet."""
+        closed = self.state.closed
+        return () if closed is None else tuple(n for n in closed.data.sealers if n not in self.seals)
 
     def step(self, step_id: str) -> StepState:
         """The state of one step."""

@@ -7,10 +7,31 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from preflight.clock import Clock
+from preflight.errors import RecordError
+from preflight.record.roster import Roster
+from preflight.record.scan import read_record
+from preflight.record.seal import check_seals, seal_names
 from preflight.tui.view import Extra, View
 from preflight.walk.ledger import Ledger
 from preflight.walk.limits import limits_from
 from preflight.walk.state import state_at
+
+
+class Seals:
+    """Who has sealed a closed record; its seals are checked again whenever there is another one."""
+
+    def __init__(self) -> None:
+        self._known: tuple[tuple[Path, tuple[str, ...]], tuple[str, ...]] | None = None
+
+    def of(self, folder: Path, roster: Roster, *, drill: bool) -> tuple[str, ...]:
+        """Ids of the people; none where a seal does not hold."""
+        try:
+            now = folder, seal_names(folder)
+            if self._known is None or self._known[0] != now:
+                self._known = now, check_seals(folder, read_record(folder), roster, drill=drill)
+        except RecordError:
+            return ()
+        return self._known[1]
 
 
 def view_of(ledger: Ledger, clock: Clock, **more: Any) -> View:

@@ -192,7 +192,7 @@ def test_letters_typed_into_an_input_do_nothing_outside_it_and_f2_holds_from_the
         await driver.until(lambda: driver.entries > before)
         assert driver.app.screen.query_one("#f0").value == "hqukzdpa.j"
         await driver.press("escape")
-        await driver.until(lambda: not driver.asking and "hold: gust" in driver.text())
+        await driver.until(lambda: not driver.asking and "hold by Omar Example 07:00Z: gust" in driver.text())
         await driver.press("l")
         await driver.fill("gust over", "2")
         await driver.until(lambda: not driver.app.seen.view.state.holds)

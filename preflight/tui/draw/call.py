@@ -6,15 +6,17 @@ from textual.content import Content
 
 from preflight.clean import clean
 from preflight.tui import words
+from preflight.tui.draw.ended import act_text, ended_blocks, scrubbed_blocks, sealed_blocks
 from preflight.tui.draw.head import phase_mark
 from preflight.tui.draw.live import with_live
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.step import step_blocks
-from preflight.tui.draw.text import Block, badge, fit, fitted, labelled, row, say
+from preflight.tui.draw.text import Block, badge, fit, fitted, labelled, row, say, title
 from preflight.tui.interruption import before_of
 from preflight.tui.marks import ALERT, CAUTION, OUTCOMES, VERDICTS
 from preflight.tui.places import ordinary, place_of
 from preflight.tui.view import View
+from preflight.walk.state import GateState, PhaseState
 
 
 def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:
@@ -94,23 +96,18 @@ def call_blocks(scene: Scene, width: int) -> list[Block]:
         return _phase_blocks(scene.view, scene.place.name, width)
     if kind in ("poll", "authorise"):
         return _gate_blocks(scene.view, scene.place.name, kind, width)
-    if kind == "close":
-        return _close_blocks(scene.view, width)
     if kind == "release":
         return _release_blocks(scene.view, width)
-    text = "The walk is over. The record is closed." if scene.view.state.closed else "Nothing is left to do."
-    return [Block([Content(""), row(" ", say(text, "bold"))], 9, 2)]
-
-
-def _title(text: str, width: int) -> Block:
-    return Block([fitted(row(" ", say(text, "bold $lead", limit=200)), width)], 9)
+    if scene.view.state.closed is not None:
+        return ended_blocks(scene.view, width)
+    return _close_blocks(scene.view, width)
 
 
 def _phase_blocks(view: View, phase_id: str, width: int) -> list[Block]:
     phase = view.state.phases[phase_id]
     mark = phase_mark(view, phase)
     blocks = [
-        _title(f"Call the phase complete: {phase.phase.title}", width),
+        title(f"{_call(view, phase)}: {phase.phase.title}", width),
         Block(
             labelled(
                 "phase", say(f"{mark.shape} {mark.word}, {phase.done} of {phase.total} steps done"), width
@@ -119,13 +116,7 @@ def _phase_blocks(view: View, phase_id: str, width: int) -> list[Block]:
         ),
     ]
     if phase.completed is not None:
-        act = phase.completed
-        said = row(
-            say(view.person(act.signer), "bold"),
-            f" {words.utc_s(act.at.at)} ",
-            say(f"“{act.entry.meaning}”", "$quiet"),
-        )
-        blocks.append(Block(labelled("signed", said, width), 7))
+        blocks.append(Block(labelled("signed", act_text(view, phase.completed), width), 7))
     if phase.blocking:
         blocks.append(Block(labelled("open", say(", ".join(phase.blocking), "bold", limit=900), width), 8, 3))
     lines = []
@@ -140,10 +131,23 @@ def _phase_blocks(view: View, phase_id: str, width: int) -> list[Block]:
     return blocks
 
 
+def _call(view: View, phase: PhaseState) -> str:
+    if phase.completed is not None:
+        return "Phase complete"
+    return "Phase not called complete" if view.past else "Call the phase complete"
+
+
+def _gate_title(view: View, gate: GateState, kind: str) -> str:
+    if kind == "poll":
+        return "Poll of the stations" if gate.all_polled or view.past else "Poll the stations"
+    if gate.authorised is not None:
+        return "Gate authorised"
+    return "Gate not authorised" if view.past else "Authorise passing the gate"
+
+
 def _gate_blocks(view: View, name: str, kind: str, width: int) -> list[Block]:
     gate = view.state.gates[name]
-    what = "Poll the stations" if kind == "poll" else "Authorise passing the gate"
-    blocks = [_title(f"{what}: {name} gate", width)]
+    blocks = [title(f"{_gate_title(view, gate, kind)}: {name} gate", width)]
     verdict = row(badge(VERDICTS[gate.verdict]), "  ", say(gate.reasons[0].text if gate.reasons else ""))
     blocks.append(Block(labelled("verdict", verdict, width), 8, 2))
     for station, act in gate.polled.items():
@@ -175,27 +179,46 @@ LABEL_CUT = 9
 
 def _close_blocks(view: View, width: int) -> list[Block]:
     head = view.book.checklist.checklist
-    blocks = [_title("Close and seal the record", width)]
-    for gate in view.state.gates.values():
-        said = row(badge(VERDICTS[gate.verdict]), f"  at the {gate.gate} gate")
-        blocks.append(Block(labelled("verdict", said, width), 7))
-    text = (
-        "Nothing can be added to this record afterwards. Release, tracking and recovery go into the one that "
-        "follows it. The seal code is shown then: read it out, write it down or photograph it before release."
-    )
-    blocks.append(Block(labelled("what", say(text), width), 6, 2))
+    blocks = [title(_close_title(view), width), *scrubbed_blocks(view, width)]
+    verdicts = [
+        row(badge(VERDICTS[gate.verdict]), f" {gate.gate} gate   ") for gate in view.state.gates.values()
+    ]
+    if verdicts:
+        blocks.append(Block(labelled("verdict", row(*verdicts), width), 5))
+    if view.replay is None:
+        blocks.append(Block(labelled("what", say(_closing(view)), width), 6, 2))
     blocks.append(Block(labelled("seals", say(words.listed(head.seal_by)), width), 5))
     return blocks
 
 
+def _close_title(view: View) -> str:
+    asked = "" if view.replay is not None else ": close and seal the record"
+    if view.given_up:
+        return f"The attempt was scrubbed{asked}"
+    return "The record is not closed yet" if not asked else "Close and seal the record"
+
+
+def _closing(view: View) -> str:
+    """What closing means here."""
+    text = "Nothing can be added to this record afterwards."
+    state = view.state
+    if state.scrubbed is not None or state.released is not None:
+        return f"{text} The seal code is shown then: read it out, write it down or photograph it."
+    return (
+        f"{text} Release, tracking and recovery go into the one that follows it. The seal code is shown "
+        "then: read it out, write it down or photograph it before release."
+    )
+
+
 def _release_blocks(view: View, width: int) -> list[Block]:
-    blocks = [_title("Release", width)]
+    blocks = [title("Release", width)]
     gate = view.state.gates[view.book.gates[-1]] if view.book.gates else None
     if view.state.released is not None:
         act = view.state.released
-        text = f"{view.person(act.signer)} {words.utc_s(act.at.at)} “{act.entry.meaning}”"
-        blocks.append(Block(labelled("signed", say(text), width), 8))
+        blocks.append(Block(labelled("signed", act_text(view, act, act.data.reason), width), 8))
         return blocks
+    if view.state.closed is not None:
+        blocks += sealed_blocks(view, width)
     if gate is not None:
         with_go = gate.verdict == "go" and gate.authorised is not None
         said: Content = badge(VERDICTS[gate.verdict])
@@ -204,6 +227,11 @@ def _release_blocks(view: View, width: int) -> list[Block]:
         else:
             said = row(said, "  ", badge(ALERT), say("  a release now is without go", "bold"))
         blocks.append(Block(labelled("verdict", said, width), 8, 2))
+    if view.past:
+        return blocks
     clear = "Area clear of people and aircraft, line free, gloves on: then let go, then enter it."
-    blocks.append(Block(labelled("mind", row(badge(CAUTION), f" {clear}"), width), 7, 2))
+    blocks.append(Block(labelled("mind", row(badge(CAUTION), f" {clear}"), width), 8, 2))
+    if view.state.closed is not None:
+        other = say("Not flying after all: d scrubs. To go on later: q quits")
+        blocks.append(Block(labelled("else", other, width), 7, 1))
     return blocks

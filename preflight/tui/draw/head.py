@@ -8,11 +8,16 @@ from textual.content import Content
 
 from preflight.clean import clean
 from preflight.tui import words
+from preflight.tui.draw.ended import closed_mark
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import apart, badge, fitted, row, say
-from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, VERDICTS, Mark
+from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, SCRUBBED, VERDICTS, Mark
 from preflight.tui.view import View, numbers
+from preflight.walk.ledger import Act
 from preflight.walk.state import PhaseState
+
+WIDE = 100
+"""Cells from which there is room for whole names."""
 
 
 def title_line(scene: Scene, width: int) -> Content:
@@ -22,11 +27,11 @@ def title_line(scene: Scene, width: int) -> Content:
     right: list[Content | str] = []
     if view.drill:
         right += [badge(DRILL), " "]
-    if view.looking:
+    if view.looking and view.replay is None:
         right += [badge(LOOKING), " "]
     now = view.state.now.at
     right.append(Content.styled(f"{words.utc_s(now)} ", "bold"))
-    if width >= 100:
+    if width >= WIDE:
         right.append(Content.styled(f"{words.local(now, view.zone)} ", "$quiet"))
     end = row(*right)
     flight = Content.styled(f" {clean(view.title, limit=60)}", "bold")
@@ -63,24 +68,30 @@ def phase_here(scene: Scene) -> str | None:
 def verdict_line(scene: Scene, width: int) -> Content:
     """The verdict at the gate ahead and the one line that says why it is not go."""
     state = scene.view.state
-    if state.scrubbed is not None:
-        return fitted(row(" ", Content.styled(" ■ SCRUBBED ", ALERT_STYLE), f"  {_reason(scene)}"), width)
-    if state.released_without_go:
-        word = Content.styled(" ■ RELEASED WITHOUT GO ", ALERT_STYLE)
-        return fitted(row(" ", word, f"  at {words.both(_released_at(scene), scene.view.zone)}"), width)
+    mark = closed_mark(scene.view)
+    closed: Content | str = badge(mark) if mark is not None else ""
     if state.released is not None:
-        at = words.both(_released_at(scene), scene.view.zone)
-        return fitted(row(" ", badge(VERDICTS["go"]), f"  released with go at {at}"), width)
+        return fitted(_released_line(scene.view, closed), width)
+    if state.scrubbed is not None:
+        act = state.scrubbed
+        at = words.both(act.at.at, scene.view.zone)
+        text = say(f" {at} by {scene.view.person(act.signer)}: {act.data.reason}", limit=300)
+        return fitted(row(" ", badge(SCRUBBED), closed, text), width)
     gate = state.gate
     if gate is None:
-        return fitted(say(" This checklist has no gate."), width)
-    mark = badge(VERDICTS[gate.verdict])
-    # A no-go outweighs a hold in the verdict, but never hides that one stands.
-    held = badge(VERDICTS["hold"]) if state.holds and gate.verdict != "hold" else ""
-    head = row(" ", mark, held, Content.styled(f" at the {gate.gate} gate ", "bold"))
+        return fitted(row(" ", closed, "This checklist has no gate."), width)
+    at = f" at the {gate.gate} gate " if width >= WIDE else f" {gate.gate} gate "
+    head = row(" ", badge(VERDICTS[gate.verdict]), closed, Content.styled(at, "bold"))
     if gate.reasons:
         more = f"  (+{len(gate.reasons) - 1} more: j)" if len(gate.reasons) > 1 else ""
         text = say(f" {gate.reasons[0].text}", limit=300)
+        if state.holds and gate.verdict == "hold":
+            hold = state.holds[0]
+            text = say(f" hold by {_called(scene.view, hold, width)}: {hold.data.reason}", limit=300)
+        elif state.holds:
+            # A no-go outweighs a hold in the verdict, but never hides that one stands, and whose it is.
+            called = say(f" {_called(scene.view, state.holds[0], width)} ", "bold")
+            head = row(head, badge(VERDICTS["hold"]), called)
         room = width - head.cell_length - len(more)
         return fitted(row(head, text.truncate(room, ellipsis=True), Content.styled(more, "$quiet")), width)
     said = " authorised" if gate.authorised is not None else " nothing stands against it"
@@ -89,15 +100,19 @@ def verdict_line(scene: Scene, width: int) -> Content:
     return fitted(row(head, said), width)
 
 
-def _reason(scene: Scene) -> str:
-    scrubbed = scene.view.state.scrubbed
-    return "" if scrubbed is None else clean(scrubbed.data.reason, limit=200)
+def _called(view: View, hold: Act, width: int) -> str:
+    """Who called a hold, and when."""
+    name = clean(view.person(hold.data.claimed or hold.signer), limit=60)
+    return f"{_short(name, 60 if width >= WIDE else 12)} {words.utc(hold.at.at)}"
 
 
-def _released_at(scene: Scene) -> datetime:
-    released = scene.view.state.released
+def _released_line(view: View, closed: Content | str) -> Content:
+    released = view.state.released
     assert released is not None
-    return datetime.fromisoformat(released.data.released)
+    at = words.both(datetime.fromisoformat(released.data.released), view.zone)
+    if view.state.released_without_go:
+        return row(" ", Content.styled(" ■ RELEASED WITHOUT GO ", ALERT_STYLE), closed, f" at {at}")
+    return row(" ", badge(VERDICTS["go"]), closed, f" released with go at {at}")
 
 
 def times_line(scene: Scene, width: int) -> Content:
@@ -106,12 +121,12 @@ def times_line(scene: Scene, width: int) -> Content:
     state = view.state
     planned = state.planned_release
     left = planned - state.now.at
-    said = f" {'planned release' if width >= 100 else 'planned'} {words.both(planned, view.zone)}  "
-    count = "" if state.released is not None else words.countdown(left)
-    style = "bold" if left >= timedelta(0) or state.released is not None else CAUTION_STYLE
-    start = row(say(said), Content.styled(count, style))
-    if state.released is not None:
-        return fitted(start, width)
+    said = f" {'planned release' if width >= WIDE else 'planned'} {words.both(planned, view.zone)}  "
+    if state.released is not None or view.given_up:
+        return fitted(say(said), width)
+    start = row(
+        say(said), Content.styled(words.countdown(left), "bold" if left >= timedelta(0) else CAUTION_STYLE)
+    )
     if state.first_expiry is None:
         return apart(start, Content.styled("nothing expires ", "$quiet"), width)
     at, step = state.first_expiry

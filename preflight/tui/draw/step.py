@@ -48,13 +48,14 @@ def step_blocks(scene: Scene, width: int) -> list[Block]:
     )
     if step.step.response:
         blocks.append(Block(labelled("response", say(step.step.response, "bold", limit=2000), width), 7, 2))
-    if check is not None and check.leads and (found is None or step.waiting == "finding" or running):
+    due = found is None or step.waiting == "finding" or running is not None
+    if check is not None and check.leads and due and not view.past and view.state.closed is None:
         blocks.append(Block(labelled("move lead", say(check.leads, limit=300), width), 7, 2))
     if running is not None:
         blocks += _progress_blocks(scene, width)
     elif found is not None:
         blocks += finding_blocks(view, step, found, width)
-        if check is not None and check.put_back and found.act.entry.kind == "check":
+        if check is not None and check.put_back and found.act.entry.kind == "check" and not view.past:
             blocks.append(Block(labelled("put back", say(check.put_back, limit=300), width), 6, 2))
     elif step.step.measure is not None:
         blocks += _limits_block(scene, step, width)

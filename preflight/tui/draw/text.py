@@ -62,6 +62,11 @@ class Block:
     keep: int = 1
 
 
+def title(text: str, width: int) -> Block:
+    """The head of a page between steps."""
+    return Block([fitted(row(" ", say(text, "bold $lead", limit=200)), width)], 9)
+
+
 def fit(blocks: Sequence[Block], height: int, width: int) -> list[Content]:
     """The lines of all blocks cut to `height`: low ranks shrink to `keep` first, then go altogether."""
     room = [len(block.lines) for block in blocks]

@@ -162,7 +162,15 @@ def _trouble(entry: Entry) -> bool:
 
 def changes(before: State, after: State) -> tuple[str, ...]:
     """What is another way now, in words: steps, phases, verdicts, holds."""
-    said = []
+    said = [
+        text
+        for text, old, new in (
+            ("attempt scrubbed", before.scrubbed, after.scrubbed),
+            ("released", before.released, after.released),
+            ("record closed", before.closed, after.closed),
+        )
+        if new is not None and old is None
+    ]
     for name, state in after.steps.items():
         old = before.steps[name]
         if state.outcome != old.outcome:

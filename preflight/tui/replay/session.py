@@ -123,6 +123,7 @@ class Replaying(Looking):
                 rec=part.rec, folder=str(part.folder), entries=entry.seq, on_disk=entry.moment.at
             ),
             looking=True,
+            seals=_sealers(stood, part),
             replay=self._shown(stood, part),
         )
 
@@ -145,6 +146,12 @@ class Replaying(Looking):
             turned = stood.changed[0].split()[0] if stood.changed else ""
             place = Place("step", turned) if turned in stood.state.steps else place
         return Shown(spot, len(tape.entries), part, tuple(lines), stood.changed, note, place)
+
+
+def _sealers(stood: Stood, part: Part) -> tuple[str, ...]:
+    """Who sealed the record that was closed: seals are no entries, the record as a whole has them or not."""
+    closed = stood.state.closed
+    return closed.data.sealers if closed is not None and part.state in ("sealed", "anchored") else ()
 
 
 def _line(entry: Entry, ledger: Ledger, *, here: bool) -> Line:
