@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from screen_driving import PASSPHRASE, Driver, Stage
+from screen_driving import PASSPHRASE, Driver, Stage, replayed
 
 from preflight.record.kinds import KINDS
 from preflight.tui.alarms import alarms
 from preflight.tui.dialogs.sealed import Sealed
 from preflight.tui.keys import KEYS, offered
 from preflight.tui.places import Place, places
-from preflight.tui.replay.screen import ReplayApp
 from preflight.walk.rules import AFTER_SCRUB
 
 ENTERS = {
@@ -145,7 +144,7 @@ def test_a_scrubbed_and_sealed_walk_says_so_and_offers_only_what_is_left(
             if driver.app.seen.view.replay.spot.entry == 1:
                 break
 
-    stage.drive(again, app=ReplayApp(record))
+    stage.drive(again, app=replayed(record))
 
 
 def test_a_record_sealed_early_leads_to_the_release_or_a_scrub(stage: Stage) -> None:
