@@ -153,5 +153,7 @@ def main(rounds: int) -> None:
 
 
 if __name__ == "__main__":
-    os.environ.pop("NO_COLOR", None)
+    # What this tool sets for its own screens must not reach the bare application.
+    for name in ("NO_COLOR", "ESCDELAY", "TEXTUAL_FPS"):
+        os.environ.pop(name, None)
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 300)
