@@ -10,6 +10,7 @@ from textual.geometry import Region
 from textual.widget import Widget
 
 from preflight.tui.draw.scene import Scene
+from preflight.tui.thrift import one_cell_each
 
 Draw = Callable[[Scene, int, int], list[Content]]
 
@@ -51,14 +52,35 @@ class Pane(Widget):
 
 
 def _changed(before: list[Content], after: list[Content], width: int) -> list[Region] | None:
-    """The lines that are other than before, as regions; None where all is to be drawn again.
+    """What is other than before, as a region of each line; None where all is to be drawn again.
 
     A slow link is sent only what has changed.
     """
     if len(before) != len(after) or any(line.cell_length > width for line in (*before, *after)):
         return None
     return [
-        Region(0, n, width, 1)
+        _between(old, new, n, width)
         for n, (old, new) in enumerate(zip(before, after, strict=True))
         if not new.is_same(old)
     ]
+
+
+def _between(old: Content, new: Content, line: int, width: int) -> Region:
+    """From the first cell that differs to the last one."""
+    if not (one_cell_each(old.plain) and one_cell_each(new.plain)):
+        return Region(0, line, width, 1)
+    ours, theirs = _cells(new, width), _cells(old, width)
+    apart = [n for n in range(width) if ours[n] != theirs[n]]
+    if not apart:
+        return Region(0, line, width, 1)
+    return Region(apart[0], line, apart[-1] - apart[0] + 1, 1)
+
+
+def _cells(content: Content, width: int) -> list[tuple[str, tuple[object, ...]]]:
+    """Every cell of a line: its character and the styles over it, in order."""
+    text = content.plain.ljust(width)
+    styles: list[tuple[object, ...]] = [()] * width
+    for span in content.spans:
+        for n in range(max(0, span.start), min(span.end, width)):
+            styles[n] = (*styles[n], span.style)
+    return list(zip(text, styles, strict=True))

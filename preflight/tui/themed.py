@@ -6,9 +6,9 @@ import os
 from collections.abc import Sequence
 from typing import Any, Generic, TypeVar
 
-# Both are read when the library is imported. A slow link splits escape sequences; a longer wait keeps an arrow
-# key from being read as Escape. And what a key does is drawn at the first tick of a clock that it has to wait
-# for, up to two ticks; nothing is drawn, or sent, where nothing has changed.
+# Both are read when the library is imported. A slow link splits escape sequences; a longer wait keeps an
+# arrow key from being read as Escape. And what a key does is drawn at a tick of a clock, up to two ticks
+# later; nothing is drawn, or sent, where nothing has changed.
 os.environ.setdefault("ESCDELAY", "400")
 os.environ.setdefault("TEXTUAL_FPS", "240")
 

@@ -1,18 +1,20 @@
-"""Fewer bytes for the same picture: of colours and attributes only what differs from the cell before is sent.
+"""Fewer bytes for the same picture: the cells that change, and of colours what differs from the cell before.
 
-The screen library sends every run of cells with all of its colours, and a reset after it. On a slow link
-those are most of the bytes.
+The screen library sends every run of cells with all of its colours and a reset after it, and of a region
+everything from the left end of its line. On a slow link those are most of the bytes.
 """
 
 from __future__ import annotations
 
 import re
 
+from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions, RenderResult
+from rich.control import Control
 from rich.segment import Segment
-from textual._compositor import CompositorUpdate
+from textual._compositor import ChopsUpdate, CompositorUpdate
 
-_PART = re.compile(r"\x1b\[([0-9;]+)m([^\x1b]*)\x1b\[0m|\x1b\[0?m|\x1b\[[0-9;]*H|\r\n|[^\x1b\r]+|[\x1b\r]")
+_PART = re.compile(r"\x1b\[([0-9;]+)m([^\x1b]*)\x1b\[0m|\x1b\[0?m|\x1b\[[0-9;]*H|\r?\n|[^\x1b\r\n]+|[\x1b\r]")
 _MOVE = re.compile(r"\x1b\[[0-9;]*H")
 _OFF = {"1": "22", "2": "22", "3": "23", "4": "24", "7": "27"}
 _DRAWN = {"4", "7", "9", "21", "53"}
@@ -30,7 +32,27 @@ class Thrifty(CompositorUpdate):
 
     def render_segments(self, console: Console) -> str:
         """What is sent to the terminal."""
+        if isinstance(self._update, ChopsUpdate):
+            return thrifty(_within(self._update, console))
         return thrifty(self._update.render_segments(console))
+
+
+def _within(update: ChopsUpdate, console: Console) -> str:
+    """The parts of the strips that lie in the update's spans; more of one with wide characters."""
+    sent: list[str] = []
+    for y, left, right in update.spans:
+        for end, (x, strip) in zip(update.chop_ends[y], update.chops[y].items(), strict=False):
+            if strip is None or x >= right or end <= left:
+                continue
+            start = max(x, left) if one_cell_each(strip.text) else x
+            sent.append(Control.move_to(start, y).segment.text)
+            sent.append(strip.crop(start - x, min(end, right) - x).render(console))
+    return "".join(sent)
+
+
+def one_cell_each(text: str) -> bool:
+    """Whether every character takes one cell, so that counting one is counting the other."""
+    return text.isascii() or all(cell_len(character) == 1 for character in text)
 
 
 def thrifty(text: str) -> str:
@@ -41,7 +63,7 @@ def thrifty(text: str) -> str:
         codes, run = part[1], part[2]
         if codes is None:
             # Moves and line ends leave colours as they are; before anything else all is reset.
-            if now is not None and part[0] != "\r\n" and not _MOVE.fullmatch(part[0]):
+            if now is not None and part[0] not in ("\n", "\r\n") and not _MOVE.fullmatch(part[0]):
                 out.append("\x1b[0m")
                 now = None
             out.append(part[0])
@@ -95,4 +117,6 @@ class _Style:
         turned += [
             theirs for ours, theirs in ((self.ink, other.ink), (self.fill, other.fill)) if ours != theirs
         ]
-        return f"\x1b[{';'.join(turned)}m" if turned else ""
+        if not turned:
+            return ""
+        return f"\x1b[{min(';'.join(turned), f'0;{other.codes}', key=len)}m"
