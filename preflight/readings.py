@@ -109,7 +109,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Progress(msgspec.Struct, frozen=True):
-    """A step of long work: what is being done, and how much of it (0 to 1, None if unknown).
+    """A step of long work: what is being done, and how much of the whole is done (0 to 1, None if unknown).
 
     `reading` is the latest of what is measured, `readings` others beside it, `live` what else there is to
     see while it works.

@@ -141,10 +141,10 @@ def ask_at_speeds(
     rates = [rate for rate in RATES if rate != declared]
     found = False
     try:
-        for number, rate in enumerate(rates):
+        for number, rate in enumerate(rates, start=1):
             if context.stopped():
                 return Listened("Stopped while asking at other speeds: not all were tried")
-            yield Progress(f"No answer: asking at {rate} baud", number / len(rates))
+            yield Progress(f"No answer: asking at {rate} baud, {number} of {len(rates)} speeds")
             line.set_speed(rate)
             heard = _asked(line, exchange, transcript, rate)
             answered = _matches(matcher, exchange, heard)
