@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from preflight.clean import clean
-from preflight.readings import Reading, decimal_text, margin_text
+from preflight.figures.shown import duration_text
+from preflight.readings import Reading, decimal_text, margin_text, rounded
 
 
 def reading_text(reading: Reading) -> str:
@@ -26,16 +27,16 @@ def _value(reading: Reading) -> str:
         return "not known"
     if isinstance(reading.value, str):
         return clean(reading.value, limit=100)
-    text = number(reading.value, reading.unit)
+    text = duration_text(reading) or number(reading.value, reading.unit)
     if reading.low is None or reading.high is None or reading.low == reading.high:
         return text
     # A computed band is no sharper than its models: two figures are all it is worth.
     digits = 2 if reading.source == "computed" else 4
-    return f"{text} [{number(reading.low, digits=digits)} to {number(reading.high, digits=digits)}]"
+    low, high = rounded(reading.low, digits, up=False), rounded(reading.high, digits, up=True)
+    return f"{text} [{decimal_text(low)} to {decimal_text(high)}]"
 
 
-def number(value: float, unit: str = "", *, digits: int = 4) -> str:
-    """A number with its unit, without an exponent; whole numbers in full unless two digits are asked for."""
-    whole = float(value).is_integer() and digits > 2
-    short = float(value) if whole else float(f"{value:.{digits}g}")
+def number(value: float, unit: str = "") -> str:
+    """A number with its unit in four digits, without an exponent; whole numbers in full."""
+    short = float(value) if float(value).is_integer() else float(f"{value:.4g}")
     return f"{decimal_text(short)} {unit}".rstrip()

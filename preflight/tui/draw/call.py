@@ -84,7 +84,7 @@ def before_line(scene: Scene, width: int) -> Content:
         )
     if found is not None and found.readings:
         reading = found.readings[0]
-        value = words.quantity(reading.value, reading.unit)
+        value = words.value_of(reading)
         parts.append(Content.styled(f"  {clean(reading.name, limit=40)} {clean(value, limit=40)}", "$quiet"))
     return fitted(row(*parts), width)
 

@@ -85,7 +85,7 @@ def figure_lines(scene: Scene, width: int) -> list[Content]:
 
 
 def _figure(reading: Reading, width: int) -> list[Content]:
-    value = words.quantity(reading.value, reading.unit)
+    value = words.value_of(reading)
     margin = f" {words.times(reading.margin)}" if reading.margin is not None else ""
     style = ALERT_STYLE if reading.within is False else "bold"
     right = row(say(value, style, limit=40), Content.styled(margin, "$quiet"))
