@@ -186,5 +186,14 @@ def record_words(record: Unfinished) -> tuple[str, str]:
         )
     about = f"{entries}, last {last}, next: {clean(record.next, limit=60)}{drill}"
     if not record.same:
-        about += ". Files here were changed since: it goes on with the copies that it keeps"
+        who = "The demo wrote its files anew" if _written_anew(record) else "Files here were changed"
+        about += f". {who} since: it goes on with the copies that it keeps"
     return "Go on with" if record.kind == "interrupted" else "Open the record that follows", about
+
+
+def _written_anew(record: Unfinished) -> bool:
+    """Whether it is the demo that wrote the files here anew, as it does at every start, and nobody else."""
+    from preflight.practice.scenario_files import CHECKLIST
+    from preflight.practice.written import by_the_demo_alone
+
+    return record.drill and by_the_demo_alone(record.folder, CHECKLIST)

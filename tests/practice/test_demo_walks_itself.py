@@ -20,7 +20,7 @@ from ahead import Ahead, Ran
 from tools import need_tool
 
 from preflight.config.load import load_checklist, load_flight
-from preflight.practice.crew import NOT_IN_PRACTICE
+from preflight.practice.invented import NOT_IN_PRACTICE
 
 pytestmark = pytest.mark.skipif(
     sys.platform == "win32", reason="the simulated payload needs pseudo-terminals"
@@ -111,7 +111,11 @@ def test_each_step_is_printed_with_value_and_limit(auto: Ran):
         for step in steps:
             here = step.check not in NOT_IN_PRACTICE and step.id not in NOT_IN_PRACTICE
             outcome = "go    " if here else "not-applicable"
-            assert any(line.startswith(f"  {outcome} {step.id}: ") for line in told), step.id
+            at = [index for index, line in enumerate(told) if line.startswith(f"  {outcome} {step.id}: ")]
+            assert at, step.id
+            if step.check in NOT_IN_PRACTICE:
+                # Whoever meets it on the screen is told which key to press.
+                assert "press x, give that as the reason and sign" in told[at[0] + 1]
     for record in records(auto):
         for entry in entries(record):
             data = entry["data"]

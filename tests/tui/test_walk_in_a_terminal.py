@@ -18,8 +18,8 @@ from preflight.checks import table
 from preflight.checks.base import asked_for
 from preflight.config.load import load_checklist, load_flight
 from preflight.config.quantities import from_si, kind_of_unit
-from preflight.practice.crew import MEASURED
-from preflight.practice.scenario import CHECKLIST, CREW, PASSPHRASE, TYPED
+from preflight.practice.invented import MEASURED, TYPED
+from preflight.practice.scenario import CHECKLIST, CREW, PASSPHRASE
 from preflight.record.verify import verify
 from preflight.walk.proof import prove
 
