@@ -30,7 +30,7 @@ from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.following import Following
 from preflight.tui.forms.form import Answers, Field, Form
 from preflight.tui.pages import WIDTH
-from preflight.tui.palette import Acts, Found
+from preflight.tui.palette import ALSO, Acts, Found
 from preflight.tui.pane import Pane
 from preflight.tui.places import beside
 from preflight.tui.replay.draw import centre_lines, record_line, strip_lines
@@ -201,7 +201,8 @@ class ReplayActs(Acts):
     def _acts(self, scene: Scene) -> Iterator[Found]:
         for key in KEYS:
             shown = row(say(f"{key.word}  ", "bold"), Content.styled(f"{key.shown}  ", "bold"), key.help)
-            yield f"{key.word} {key.help}", shown, partial(self._walk.conductor.begin, key.name)
+            do = partial(self._walk.conductor.begin, key.name)
+            yield Found(f"{key.word} {key.help}", shown, do, ALSO.get(key.name, ""))
 
 
 class ReplayScreen(SceneScreen):
