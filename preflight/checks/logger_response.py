@@ -194,7 +194,7 @@ class _Talk:
 
     def _send(self, data: bytes) -> None:
         self.transcript.add("heard", self.line.waiting())
-        self.transcript.add("sent ", data)
+        self.transcript.add("sent", data)
         self.line.write(data)
 
     def _ask(self, label: str, exchange: Exchange, stopped: Callable[[], bool], grace: float) -> Asking:
