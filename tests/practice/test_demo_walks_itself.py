@@ -17,6 +17,7 @@ from typing import Any
 import psutil
 import pytest
 from ahead import Ahead, Ran
+from checklist_text import head
 from tools import need_tool
 
 from preflight.config.load import load_checklist, load_flight
@@ -28,14 +29,9 @@ pytestmark = pytest.mark.skipif(
 
 PREFLIGHT = [sys.executable, "-c", "import sys; from preflight.cli.main import main; main()"]
 NAMESPACE = "preflight-drill-entry"
-SHORT = """
-[checklist]
-title = "Short"
-revision = "A"
-stations = ["director", "payload"]
-release_by = ["director"]
-seal_by = ["director"]
-[[phase]]
+SHORT = (
+    head("Short")
+    + """[[phase]]
 id = "short"
 title = "Short"
 gate = "release"
@@ -52,6 +48,7 @@ response = "All inside their limits"
 check = "flight-envelope"
 signed_by = ["director"]
 """
+)
 """A list that is walked in seconds, where not the whole of it is what is looked at."""
 
 
