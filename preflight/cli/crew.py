@@ -170,9 +170,11 @@ def _read(path: Path, *, must_exist: bool = False) -> Roster:
     from preflight.record.disk import read_file
     from preflight.record.roster import MAX_ROSTER, Roster
 
-    if not path.exists() and not must_exist:
-        return Roster(())
     shown = clean(str(path))
+    if not path.exists():
+        if not must_exist:
+            return Roster(())
+        raise RecordError(f"there is no roster {shown}, it is missing; name one with --roster FILE")
     return Roster.parse(read_file(path.resolve(), shown, MAX_ROSTER), shown)
 
 

@@ -7,9 +7,9 @@ from preflight.figures.shown import duration_text
 from preflight.readings import Reading, decimal_text, margin_text, rounded
 
 
-def reading_text(reading: Reading) -> str:
-    """A reading in one line: name, value with its range, limits, and the margin to them."""
-    parts = [clean(reading.name, limit=100), _value(reading)]
+def reading_text(reading: Reading, width: int = 0) -> str:
+    """A reading in one line: its name in so wide a column, value with range, limits, margin to them."""
+    parts = [f"{clean(reading.name, limit=100):<{width}}", _value(reading)]
     limits = [
         f"{word} {number(limit, reading.unit)}"
         for word, limit in (("at least", reading.at_least), ("at most", reading.at_most))
@@ -26,7 +26,7 @@ def _value(reading: Reading) -> str:
     if reading.value is None:
         return "not known"
     if isinstance(reading.value, str):
-        return clean(reading.value, limit=100)
+        return clean(reading.value, limit=100) or "none"
     text = duration_text(reading) or number(reading.value, reading.unit)
     if reading.low is None or reading.high is None or reading.low == reading.high:
         return text
