@@ -131,6 +131,14 @@ def _scrubbed(proof: Proof) -> str | None:
     return None if scrub is None else clean(scrub.data.reason)
 
 
+def _released(proof: Proof) -> str:
+    """When the balloon left on a go verdict; "" if it did not: a release off go is among the notes."""
+    release = None if proof.audit is None or proof.audit.state is None else proof.audit.state.released
+    if release is None or not release.data.with_go:
+        return ""
+    return f"released with go at {clean(release.data.released)}"
+
+
 def _text(path: Path, proof: Proof) -> str:
     from preflight.walk.proof import TRUSTED
 
@@ -147,6 +155,8 @@ def _text(path: Path, proof: Proof) -> str:
         lines.append(f"  verdict {found.verdict}")
     elif any("NOT JUDGED" in note for note in found.warnings):
         lines.append("  verdict not judged: see the note below")
+    if released := _released(proof):
+        lines.append(f"  {released}")
     if found.signers:
         lines.append(f"  {TRUSTED[found.trust]}")
     for person in found.signers:
