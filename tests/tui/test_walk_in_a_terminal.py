@@ -164,7 +164,7 @@ class Hands:
         assert found, text
         self.codes.append(found[1])
         self.terminal.press("Enter")
-        self.terminal.until(lambda text: "seal code" not in text, "the code to be put away")
+        self.terminal.until(lambda text: "before:" in text, "the code to be put away")
 
 
 def prompt(text: str) -> str | None:
