@@ -64,8 +64,9 @@ def command(
             with working(f"Proving {clean(path.name, limit=60)}"):
                 results[path] = _look_at(path, believed, code)
         except RecordError as error:
-            results[path] = clean(str(error))
-            _complain(clean(str(error)))
+            why = f"{clean(str(error))}{_records_below(path)}"
+            results[path] = why
+            _complain(why)
     if not results:
         _complain("nothing was verified: name the folder of a record")
     copies = _copies(results)
@@ -80,6 +81,15 @@ def command(
 
 def _complain(sentence: str) -> None:
     click.echo(f"preflight: {sentence}", err=True)
+
+
+def _records_below(path: Path) -> str:
+    """What to do instead with a folder that holds records and is none."""
+    from preflight.record.scan import RECORD
+
+    if not any(path.glob(f"*/{RECORD}")):
+        return ""
+    return f"; for all records below it: preflight audit {_named(path)}"
 
 
 def _named(path: Path) -> str:

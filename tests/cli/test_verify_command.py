@@ -143,7 +143,7 @@ def test_bad_input_is_a_sentence(sealed, verify, tmp_path):
         ((sealed, "--roster", tmp_path / "none"), "missing"),
         ((sealed, "--roster", tmp_path / "odd"), "line 1"),
         ((sealed, "--roster", tmp_path), "not a plain file"),
-        ((sealed.parent,), "holds no record.jsonl"),
+        ((sealed.parent,), f"for all records below it: preflight audit {sealed.parent}"),
     ):
         code, _out, err = verify(*args)
         assert code == 2
