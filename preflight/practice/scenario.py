@@ -225,7 +225,8 @@ def _note(release: str) -> str:
     return f"""{FIRST_LINE}
 
 Run `preflight demo` again where you ran it first: it goes on with this folder, so you may change its files
-and see what comes of it. The planned release is set anew each time. For a fresh start delete the folder.
+and see what comes of it: a file that you changed is kept as you left it, but for the planned release, which
+is set anew each time. For a fresh start delete the folder.
 
 The crew, all of them invented, as are their keys and passphrases (nothing here is secret):
 {people}
@@ -246,4 +247,5 @@ card.img           the logger's card, a real FAT32 image
 winds.csv          the wind table
 payload/           the simulated payload's serial lines and what is heard of its beacon, while it runs
 logs/              the records, one folder each; they are drills and say so
+.written.json      what the demo itself wrote, so that it writes nothing else over
 """
