@@ -6,7 +6,7 @@ Base vocabulary that every layer may import. A figure is a `Reading` whose sourc
 from __future__ import annotations
 
 import math
-from decimal import Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 from typing import Literal
 
 import msgspec
@@ -109,7 +109,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Progress(msgspec.Struct, frozen=True):
-    """A step of long work: what is being done, and how much of it (0 to 1, None if unknown).
+    """A step of long work: what is being done, and how much of the whole is done (0 to 1, None if unknown).
 
     `reading` is the latest of what is measured, `readings` others beside it, `live` what else there is to
     see while it works.
@@ -176,6 +176,16 @@ def margin_text(margin: float, *limits: float, digits: int = 2) -> str:
 
 def _side(value: float, limit: float) -> int:
     return (value > limit) - (value < limit)
+
+
+def rounded(value: float, digits: int, *, up: bool) -> float:
+    """A number in so many significant digits, never below the value where `up`, else never above it.
+
+    For the ends of a range, which is rounded outwards, and for what a crew has or needs.
+    """
+    # First to the digits that a float is good for: 0.1 + 0.2 is 0.3.
+    exact = Decimal(f"{value:.12g}")
+    return float(Context(prec=digits, rounding=ROUND_CEILING if up else ROUND_FLOOR).plus(exact))
 
 
 def decimal_text(value: float) -> str:

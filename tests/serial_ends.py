@@ -31,6 +31,26 @@ PAYLOAD_SITE = {
     "temperature": 282.15,
 }
 
+LEAVE = b"exit\rlog on\r"
+"""The leave sequence of the logger below."""
+
+
+def logger_text(at: str, within: str) -> str:
+    """A flight file's tables of a logger at `at` that is asked once and then left logging."""
+    return f"""
+[[port]]
+use = "logger"
+at = "{at}"
+[[logger.exchange]]
+send = "?\\r"
+expect = "ready"
+within = "{within}"
+[[logger.leave]]
+send = "exit\\r"
+[[logger.leave]]
+send = "log on\\r"
+"""
+
 
 def make_flight(**sections: object) -> Flight:
     """A flight of the smallest sections and these, in SI units."""

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from checklist_text import head
+
 from preflight.clock import Moment
 from preflight.readings import Finding, Reading
 from preflight.record.keys import Keyring
@@ -48,14 +50,9 @@ role = "counter"
 search = "3 h"
 """
 
-CHECKLIST = """
-[checklist]
-title = "Every kind of step"
-revision = "A"
-stations = ["director", "payload"]
-release_by = ["director"]
-seal_by = ["director"]
-
+CHECKLIST = (
+    head("Every kind of step")
+    + """
 [[phase]]
 id = "power-up"
 title = "Power-up"
@@ -130,6 +127,7 @@ challenge = "Launch call"
 response = "Answered 09:02"
 signed_by = ["payload"]
 """
+)
 
 PEOPLE = {
     "ines": ("Ines Example", ("director",)),

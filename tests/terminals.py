@@ -107,9 +107,13 @@ class Bare:
 
 
 class Tmux:
-    """A session of a tmux server of its own, which is ended with the test."""
+    """A session of a tmux server of its own, which is ended with the test; `presses` counts the keys."""
 
-    def __init__(self, folder: Path, words: Sequence[str], env: dict[str, str]) -> None:
+    def __init__(
+        self, folder: Path, words: Sequence[str], env: dict[str, str], *, patience: float = DEADLINE
+    ) -> None:
+        self.presses = 0
+        self.patience = patience
         self.server = f"measure-{os.getpid()}-{folder.name}"
         told = [item for name, value in env.items() for item in ("-e", f"{name}={value}")]
         self.tmux("new-session", "-d", "-x", "80", "-y", "24", "-s", "walk", *told, "-c", str(folder), *words)
@@ -131,11 +135,14 @@ class Tmux:
 
     def press(self, *keys: str) -> None:
         """Keys by tmux's names."""
+        self.presses += len(keys)
         self.tmux("send-keys", "-t", "walk", *keys)
 
     def type(self, text: str) -> None:
         """Characters as they are."""
-        self.tmux("send-keys", "-t", "walk", "-l", text)
+        self.presses += len(text)
+        if text:
+            self.tmux("send-keys", "-t", "walk", "-l", text)
 
     def raw(self, data: bytes) -> None:
         """Bytes as they are."""
@@ -147,7 +154,7 @@ class Tmux:
 
     def until(self, condition: Callable[[str], object], what: str) -> str:
         """The screen once a condition holds of it."""
-        end = time.monotonic() + DEADLINE
+        end = time.monotonic() + self.patience
         while not condition(text := self.text()):
             assert time.monotonic() < end, f"waited in vain for {what}\n{text}"
             time.sleep(0.03)  # between two looks at another process's screen

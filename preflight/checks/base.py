@@ -80,19 +80,35 @@ def asked_for(check: Check, flight: Flight, *, again: bool) -> tuple[str, ...]:
     return tuple(getattr(check, "asks", ()))
 
 
+def _onwards(step: Progress, reached: float) -> tuple[Progress, float]:
+    """Progress that never goes back within a run: what falls behind `reached` has no fraction to show."""
+    assert step.fraction is not None
+    if not step.fraction >= reached:  # NaN neither
+        return msgspec.structs.replace(step, fraction=None), reached
+    fraction = min(1.0, step.fraction)
+    return msgspec.structs.replace(step, fraction=fraction), fraction
+
+
 def run_check(
     check: Check, context: Context, progress: Callable[[Progress], None] = lambda _: None
 ) -> Finding:
-    """Run a check to its end, handing every step of progress on; `seconds` of the finding is filled in."""
+    """Run a check to its end, handing every step of progress on; `seconds` of the finding is filled in.
+
+    A fraction that goes back, or is no number, is taken away: a bar tells of a whole run, or nothing.
+    """
     absent = missing_sections(check, context.flight)
     if absent:
         remark = f"Not checked: the flight file has no [{absent[0]}]"
         return Finding(check=check.name, outcome="open", remarks=(remark,))
     started = time.monotonic()
     run = check.run(context)
+    reached = 0.0
     try:
         while True:
-            progress(next(run))
+            step = next(run)
+            if step.fraction is not None:
+                step, reached = _onwards(step, reached)
+            progress(step)
     except StopIteration as end:
         finding: Finding = end.value
     finally:

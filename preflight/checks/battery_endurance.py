@@ -5,7 +5,8 @@ from __future__ import annotations
 from preflight.checks.base import Context, Run
 from preflight.checks.flight_envelope import FLOWN
 from preflight.figures.compute import compute
-from preflight.readings import Finding, FindingOutcome, Progress, judged
+from preflight.figures.shown import lasts_text, needs_text
+from preflight.readings import Finding, FindingOutcome, Progress, judged, margin_text
 
 _CELLS = (
     "chemistry",
@@ -53,10 +54,10 @@ class BatteryEndurance:
         remarks = list(figures.sentences(*_WORDS))
         ends = [item for item in figures.run_out if item.resource in ("battery", "beacon battery")]
         for item in ends:
-            margin = "" if item.margin is None else f", margin {item.margin:.2f}"
+            margin = "" if item.margin is None else f", margin {margin_text(item.margin, digits=3)}"
             remarks.append(
-                f"The {item.resource} ends {item.after / 3600:.1f} h after power-up, {item.at_phase}; "
-                f"{item.need / 3600:.1f} h are needed{margin}."
+                f"The {item.resource} ends {lasts_text(item.after)} after power-up, {item.at_phase}; "
+                f"{needs_text(item.need)} are needed{margin}."
             )
         return Finding(
             check=self.name, outcome=outcome, readings=readings, remarks=tuple(remarks), reads=_READS

@@ -98,7 +98,7 @@ class _Work:
             self.stall = max(self.stall, self._appends[-1])
             self._times[0].add(self._appends[-1] * 1e3)
             if progress:
-                yield Progress(*progress, self._stall(), live=self._to_see(progress[1]))
+                yield self._at(0, *progress, self._stall())
         return True
 
     def blocks(self, file: OwnFile, count: int) -> Generator[Progress, None, bool]:
@@ -115,7 +115,7 @@ class _Work:
                 break  # what the system told of its room was too much
             self._times[1].add(self._blocks[-1] * 1e3)
             if progress:
-                yield Progress(*progress, self._write_rate(), live=self._to_see(progress[1]))
+                yield self._at(1, *progress, self._write_rate())
         # A block's own time is no stall: what goes beyond that of most blocks is.
         self.stall = max(self.stall, max(self._blocks) - statistics.median(self._blocks))
         return True
@@ -127,7 +127,7 @@ class _Work:
             if self._context.stopped():
                 self._judgement.gaps.append("stopped before what was written was read back to its end")
                 break
-            yield Progress("Reading back", offset / file.size, live=self._to_see(None))
+            yield self._at(2, "Reading back", offset / file.size)
         if tally.wrong:
             self._judgement.faults.append(
                 f"{tally.wrong} of {tally.wrong + tally.right} pages read back other than they were written, "
@@ -170,6 +170,11 @@ class _Work:
             for figure in figures
             if figure.name in computed.mends
         ]
+
+    def _at(self, stage: int, text: str, share: float, reading: Reading | None = None) -> Progress:
+        """Progress of one of the three stages, of which `share` is done."""
+        left = share if stage < 2 else None
+        return Progress(text, (stage + min(1.0, share)) / 3, reading, live=self._to_see(left))
 
     def _to_see(self, share: float | None) -> tuple[Live, ...]:
         """How long each write took; `share` of the present stage is done."""

@@ -141,10 +141,10 @@ def ask_at_speeds(
     rates = [rate for rate in RATES if rate != declared]
     found = False
     try:
-        for number, rate in enumerate(rates):
+        for number, rate in enumerate(rates, start=1):
             if context.stopped():
                 return Listened("Stopped while asking at other speeds: not all were tried")
-            yield Progress(f"No answer: asking at {rate} baud", number / len(rates))
+            yield Progress(f"No answer: asking at {rate} baud, {number} of {len(rates)} speeds")
             line.set_speed(rate)
             heard = _asked(line, exchange, transcript, rate)
             answered = _matches(matcher, exchange, heard)
@@ -165,7 +165,7 @@ def ask_at_speeds(
 
 def _asked(line: SerialLine, exchange: Exchange, transcript: Transcript, rate: int) -> bytes:
     sent = payload_of(exchange.send)
-    transcript.add(f"at {rate} baud sent ", sent)
+    transcript.add("sent", sent, f"at {rate} baud")
     line.write(sent)
     heard = bytearray()
     ends = time.monotonic() + min(exchange.within, ANSWER_WITHIN)
@@ -174,7 +174,7 @@ def _asked(line: SerialLine, exchange: Exchange, transcript: Transcript, rate: i
         if heard and not piece:
             break
         heard += piece
-    transcript.add(f"at {rate} baud heard", bytes(heard))
+    transcript.add("heard", bytes(heard), f"at {rate} baud")
     return bytes(heard)
 
 

@@ -153,6 +153,11 @@ class _Recorder:
         self._marks: list[tuple[int, float]] = []
         self._cut: tuple[float, float] | None = None
         self._live = TapLive(flight)
+        quickly = context.rehearsal
+        least = REHEARSED if quickly else SECONDS[0]
+        # Seconds before the power is pulled and after it is back; what lies between is the crew's.
+        self._before = min(SECONDS[1], max(least, (INTERVALS + 0.1) * self._interval))
+        self._after = max(REHEARSED if quickly else AFTER, 5 / self._layout.rate)
         self._shown = -_SHOWN_EVERY
         self._seen: tuple[Live, ...] = ()
         self.heard = Capture()
@@ -168,10 +173,9 @@ class _Recorder:
         if self._ended or self._cut is None:
             return
         back = self._cut[1]
-        length = max(REHEARSED if self._context.rehearsal else AFTER, 5 / self._layout.rate)
-        while not self._ended and self._now - back < length:
+        while not self._ended and (since := self._now - back) < self._after:
             yield from self._listen()
-            yield self._told("Power is back: recording on", (self._now - back) / length)
+            yield self._told("Power is back: recording on", self._before + since)
 
     def close(self) -> None:
         if self._line is not None:
@@ -212,15 +216,13 @@ class _Recorder:
 
     def _steady(self) -> Generator[Progress, None, None]:
         """Whole beacon intervals, and a little, so that as many transmissions are among them."""
-        least = REHEARSED if self._context.rehearsal else SECONDS[0]
-        length = min(SECONDS[1], max(least, (INTERVALS + 0.1) * self._interval))
         first = max(FIRST_WITHIN, 5 / self._layout.rate)
-        while not self._ended and self._now < length:
+        while not self._ended and self._now < self._before:
             yield from self._listen()
             if not self.heard.samples and self._now >= first:
                 self.heard.lost = ""
                 return
-            yield self._told("Recording, box closed, beacon on", self._now / length)
+            yield self._told("Recording, box closed, beacon on", min(self._now, self._before))
 
     def _power_cut(self) -> Generator[Progress, None, None]:
         """Until samples have stopped and come back."""
@@ -234,8 +236,8 @@ class _Recorder:
                 break
             if self._now - asked >= CUT_WITHIN:
                 return
-            share = (self._now - asked) / CUT_WITHIN
-            yield Progress(f"{PULL}, in the middle of writing", share, live=self._to_see())
+            left = f"{max(0.0, CUT_WITHIN - self._now + asked):.0f} s left"
+            yield Progress(f"{PULL}, in the middle of writing: {left}", live=self._to_see())
         before, count, begin = self._last, len(self.heard.samples), self._now
         while not self._ended:
             yield from self._listen(lost_is_cut=True)
@@ -248,8 +250,8 @@ class _Recorder:
                     "does the flight computer start by itself?"
                 )
                 return
-            share = (self._now - begin) / BACK_WITHIN
-            yield Progress(f"{PUT_BACK}: count to five, then PUT IT BACK", share, live=self._to_see())
+            left = f"{max(0.0, BACK_WITHIN - self._now + begin):.0f} s left"
+            yield Progress(f"{PUT_BACK}: count to five, then PUT IT BACK, {left}", live=self._to_see())
 
     def _listen(self, *, lost_is_cut: bool = False) -> Generator[Progress, None, None]:
         """One read; the port is opened again where it went with the power."""
@@ -278,9 +280,10 @@ class _Recorder:
         self.heard.times += [second] * len(found)
         self._live.took(piece, found, second, self._decoder)
 
-    def _told(self, text: str, share: float) -> Progress:
+    def _told(self, text: str, seconds: float) -> Progress:
+        """What is being done; `seconds` of those that are recorded on both sides of the cut are over."""
         text = f"{text}: {len(self.heard.samples)} samples"
-        return Progress(text, min(1.0, max(0.0, share)), live=self._to_see())
+        return Progress(text, seconds / (self._before + self._after), live=self._to_see())
 
     def _to_see(self) -> tuple[Live, ...]:
         now = self._now

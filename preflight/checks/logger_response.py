@@ -70,9 +70,7 @@ class LoggerResponse:
             talk = _Talk(line, matcher, context)
             try:
                 yield from talk.exchanges()
-                yield Progress(
-                    "Leaving the logger so that it logs again", 1.0, live=(talk.transcript.live(),)
-                )
+                yield talk.progress("Leaving the logger so that it logs again", talk.asked)
             except DeviceError as error:
                 talk.fail(str(error))
             finally:
@@ -103,6 +101,15 @@ class _Talk:
         self.stopped = False
         self.early = b""
         self.power_cycle = ""
+        # Seconds that everything may take, and those of the exchanges that are over.
+        self.asked = sum(step.within for step in logger.exchange)
+        self._longest = self.asked + sum(step.within for step in logger.leave if step.expect is not None)
+        self._over = 0.0
+
+    def progress(self, text: str, seconds: float) -> Progress:
+        """What is being done; `seconds` of what everything may take are over."""
+        share = seconds / self._longest if self._longest else None
+        return Progress(text, share, live=(self.transcript.live(),))
 
     def fail(self, remark: str) -> None:
         self.failed = True
@@ -124,6 +131,7 @@ class _Talk:
                 self.stopped = True
                 self.remarks.append(f"Stopped: exchange {number} and what follows were not checked")
                 return
+            self._over += exchange.within
             in_doubt = self._judge(number, exchange, answer)
             if in_doubt and number == 1:
                 listened = yield from ask_at_speeds(
@@ -186,7 +194,7 @@ class _Talk:
 
     def _send(self, data: bytes) -> None:
         self.transcript.add("heard", self.line.waiting())
-        self.transcript.add("sent ", data)
+        self.transcript.add("sent", data)
         self.line.write(data)
 
     def _ask(self, label: str, exchange: Exchange, stopped: Callable[[], bool], grace: float) -> Asking:
@@ -208,7 +216,7 @@ class _Talk:
                 last = now
                 waited = min(now - started, exchange.within)
                 text = f"{label}: {waited:.1f} s of {exchange.within:g} s"
-                yield Progress(text, waited / exchange.within, live=(self.transcript.live(),))
+                yield self.progress(text, self._over + waited)
             piece = self.line.read()
             if not piece:
                 if answer.match is not None:

@@ -117,7 +117,7 @@ def _asked(
     sent = payload_of(exchange.send)
     if context.stopped():
         return b"", True
-    transcript.add("sent ", sent)
+    transcript.add("sent", sent)
     line.write(sent)
     within = min(exchange.within, LISTEN)
     begun = time.monotonic()

@@ -27,12 +27,13 @@ class Transcript:
     _shown: deque[Line] = field(default_factory=lambda: deque(maxlen=MOST_LINES))
     _open: bytes = b""  # of a line that is not over
 
-    def add(self, who: str, data: bytes) -> None:
-        """One line, unless nothing was said or the transcript is full."""
+    def add(self, kind: LineKind, data: bytes, how: str = "") -> None:
+        """One line, unless nothing was said or the transcript is full; `how` goes before the kind in it."""
         if data and self.size < EVIDENCE_LIMIT:
             self.size += len(data)
+            who = f"{how} {kind:<5}".lstrip()
             self.lines.append(f"{time.monotonic() - self.started:9.3f} s {who} {data.hex(' ')}\n")
-            self._show("sent" if who.strip().endswith("sent") else "heard", data)
+            self._show(kind, data)
 
     def live(self) -> Stream:
         """The conversation as it is shown while it goes on."""

@@ -134,40 +134,13 @@ def _counted(findings: Sequence[Finding]) -> str:
 def _told(finding: Finding) -> list[str]:
     """A finding as lines of text: outcome, readings beside their limits, remarks."""
     from preflight.clean import clean
+    from preflight.cli.told import reading_text
 
     lines = [f"{finding.check}: {_word(finding.outcome)}"]
     width = max((len(reading.name) for reading in finding.readings), default=0)
-    lines += [f"  {clean(r.name):<{width}}  {_value(r)}" for r in finding.readings]
+    lines += [f"  {reading_text(reading, width)}" for reading in finding.readings]
     lines += [f"  - {clean(remark, limit=1000)}" for remark in finding.remarks]
     return lines
-
-
-def _value(reading: Reading) -> str:
-    from preflight.clean import clean
-
-    if reading.value is None:
-        text = "not known"
-    elif isinstance(reading.value, str):
-        text = clean(reading.value, limit=100) or "none"
-    else:
-        text = _number(reading.value, reading.unit)
-    limits = [
-        f"{word} {_number(limit, reading.unit)}"
-        for word, limit in (("at least", reading.at_least), ("at most", reading.at_most))
-        if limit is not None
-    ]
-    if limits:
-        verdict = {True: "within", False: "OUTSIDE", None: "not judged"}[reading.within]
-        text += f"  ({', '.join(limits)}: {verdict})"
-    return text
-
-
-def _number(value: float, unit: str) -> str:
-    """Whole numbers in full, others to four significant figures."""
-    from preflight.readings import decimal_text
-
-    short = value if float(value).is_integer() else float(f"{value:.4g}")
-    return f"{decimal_text(float(short))} {unit}".rstrip()
 
 
 def _as_json(name: str, outcome: str, findings: Sequence[Finding]) -> str:

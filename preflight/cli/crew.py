@@ -13,7 +13,7 @@ from preflight.clean import clean
 from preflight.errors import RecordError
 
 if TYPE_CHECKING:
-    from preflight.record.roster import Roster
+    from preflight.record.roster import Person, Roster
 
 ROSTER = "allowed_signers"
 
@@ -100,17 +100,50 @@ def add(
 @roster_option
 @keys_option
 def list_(roster: Path, keys: Path | None) -> None:
-    """List the roster, and whose private key is on this laptop."""
+    """List the roster, and whose private key is on this laptop.
+
+    KEY HERE is "yes" only for the key that the roster names: "another" is a key of another crew file or an
+    older one, with which this person can't sign; "unusable" says below why.
+    """
     from preflight.record.keys import default_keys_folder
 
     folder = keys or default_keys_folder()
     rows = [("ID", "NAME", "ROLES", "KEY HERE", "FINGERPRINT")]
+    complaints = []
     for person in _read(roster, must_exist=True).everyone:
-        here = "yes" if (folder / person.id).is_file() else "no"
+        here, complaint = _key_here(folder / person.id, person)
         rows.append((person.id, person.name, ", ".join(person.roles), here, person.fingerprint))
+        complaints += [complaint] if complaint else []
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     for row in rows:
         click.echo("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+    for complaint in complaints:
+        click.echo(f"preflight: {complaint}", err=True)
+
+
+def _key_here(path: Path, person: Person) -> tuple[str, str]:
+    """Whether the key that the roster names lies here, in a word; what is wrong with the one that does."""
+    from preflight.record.disk import read_file
+    from preflight.record.keys import MAX_KEY_FILE, public_of
+    from preflight.record.sshsig import fingerprint
+
+    if not path.exists():
+        return "no", ""
+    shown = clean(str(path), limit=300)
+    try:
+        public, encrypted = public_of(read_file(path, shown, MAX_KEY_FILE), shown)
+    except RecordError as error:
+        return "unusable", f"{person.id}: {clean(str(error))}"
+    if public != person.key:
+        return "another", (
+            f"{person.id}: the key in {shown} ({fingerprint(public)}) is not the one on the roster "
+            f"({person.fingerprint}), so that {person.name} can't sign here: bring the key that belongs to "
+            "it, or take the roster that names this one"
+        )
+    if encrypted is None or encrypted == person.is_instrument:
+        must = "without" if person.is_instrument else "under"
+        return "unusable", f"{person.id}: {shown} is not a private key {must} a passphrase, as it must be"
+    return "yes", ""
 
 
 @command.command()
@@ -137,9 +170,11 @@ def _read(path: Path, *, must_exist: bool = False) -> Roster:
     from preflight.record.disk import read_file
     from preflight.record.roster import MAX_ROSTER, Roster
 
-    if not path.exists() and not must_exist:
-        return Roster(())
     shown = clean(str(path))
+    if not path.exists():
+        if not must_exist:
+            return Roster(())
+        raise RecordError(f"there is no roster {shown}, it is missing; name one with --roster FILE")
     return Roster.parse(read_file(path.resolve(), shown, MAX_ROSTER), shown)
 
 

@@ -8,7 +8,7 @@ import shutil
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -24,7 +24,29 @@ if TYPE_CHECKING:
 INTERRUPTED = 130
 
 
-@click.command(name="demo")
+class _Listing(click.Command):
+    """Lists the faults under its help."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        from preflight.practice.faults import FAULTS
+
+        with formatter.section("Faults that can be planted, with the value each takes where none is given"):
+            formatter.write_dl(
+                [
+                    (
+                        fault.name + (f"={fault.default}" if fault.takes else ""),
+                        fault.text + _takes(fault.takes),
+                    )
+                    for fault in FAULTS.values()
+                ]
+            )
+
+
+def _takes(what: str) -> str:
+    return f" ({what})" if what else ""
+
+
+@click.command(name="demo", cls=_Listing)
 @click.option("--auto", is_flag=True, help="Walk by itself and print each step; so without a terminal.")
 @click.option(
     "--dir",
@@ -33,23 +55,35 @@ INTERRUPTED = 130
     metavar="DIR",
     help="The demo's folder; preflight-demo here unless given.",
 )
-def command(auto: bool, folder: Path | None) -> int:
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME[=VALUE]",
+    help="Plant a fault in the simulated payload, as often as wanted; the names are listed below.",
+)
+def command(auto: bool, folder: Path | None, faults: tuple[str, ...]) -> int:
     """The whole job on a simulated payload and a real card image.
 
     Makes a folder with an invented flight, starts a simulated payload on pseudo-terminals and opens the
     screen on it. With --auto, or without a terminal, a simulated crew walks the checklist and leaves a sealed
-    record and the one that follows it after release. Every record is a drill.
+    record and the one that follows it after release; a planted fault has it hold the count at the step that
+    finds it. Every record is a drill.
     """
     from preflight.clock import SystemClock
     from preflight.errors import DeviceError
+    from preflight.practice.faults import fault_values
     from preflight.practice.hands import hands_on
     from preflight.practice.scenario import FOLDER, prepare
     from preflight.practice.scenario_files import BAUD, BEACON_EVERY, GROUND, RATE
     from preflight.practice.simulate import SimulatedPayload
 
+    planted = fault_values(faults)
     demo = prepare(folder if folder is not None else Path(FOLDER), SystemClock().now().at)
-    _introduce(demo)
-    payload = SimulatedPayload(demo.payload, rate=RATE, baud=BAUD, ground=GROUND, beacon=BEACON_EVERY)
+    _introduce(demo, planted)
+    payload = SimulatedPayload(
+        demo.payload, faults=planted, rate=RATE, baud=BAUD, ground=GROUND, beacon=BEACON_EVERY
+    )
     try:
         payload.start()
     except DeviceError as error:
@@ -64,8 +98,9 @@ def command(auto: bool, folder: Path | None) -> int:
         return _open_screen(demo)
 
 
-def _introduce(demo: Demo) -> None:
-    from preflight.practice.scenario import CREW, PASSPHRASE
+def _introduce(demo: Demo, planted: Mapping[str, str]) -> None:
+    from preflight.practice.faults import FAULTS
+    from preflight.practice.scenario import CREW, MARK, PASSPHRASE
 
     click.echo("DRILL: an invented flight with a simulated payload. Nothing here is advice for a real one.")
     state = "taken up as it was, its release planned anew" if demo.reused else "made"
@@ -73,6 +108,10 @@ def _introduce(demo: Demo) -> None:
     people = ", ".join(f"{member.name} ({', '.join(member.roles)})" for member in CREW)
     click.echo(f"Crew: {people}.")
     click.echo(f'Everyone\'s passphrase is "{PASSPHRASE}": nothing in this folder is secret.')
+    click.echo(f"What to type at which step is in {demo.folder / MARK}.")
+    for name, value in planted.items():
+        what = f" ({value} {FAULTS[name].takes})" if value else ""
+        click.echo(f"Planted fault: {FAULTS[name].text}{what}.")
 
 
 # -- the screen -------------------------------------------------------------------------------------
@@ -134,7 +173,8 @@ def _unlocked(demo: Demo, sources: object) -> Keyring:
 def _to_seal(walk: Walk, demo: Demo, stopped: Callable[[], bool], codes: dict[Path, str]) -> bool:
     """Walk until this record is sealed; False if a stop was asked for before."""
     from preflight.practice.crew import SimulatedCrew, Stopped
-    from preflight.practice.scenario import CREW, PASSPHRASE, TYPED
+    from preflight.practice.invented import TYPED
+    from preflight.practice.scenario import CREW, PASSPHRASE
 
     folder = walk.recorder.folder
     crew = SimulatedCrew(

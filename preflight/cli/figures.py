@@ -128,7 +128,7 @@ def _run_out_lines(figures: FlightFigures) -> list[str]:
         if item.at_least is not None and item.margin is not None and item.margin < item.at_least:
             marks += " NO-GO"
         lines.append(
-            f"  {item.resource:<22}{shown.hours_text(item.after):>10} {shown.hours_text(item.need):>10} "
+            f"  {item.resource:<22}{shown.lasts_text(item.after):>10} {shown.needs_text(item.need):>10} "
             f"{shown.margin_cell(item.margin):>7}  {item.at_phase}{marks}"
         )
     if not figures.run_out:

@@ -31,7 +31,7 @@ ROSTER_TEXT = """\
     help="Copy flight file, checklist and roster from a record's folder.",
 )
 def command(folder: Path, record: Path | None) -> int:
-    """Write a flight file, a checklist and a roster into DIR.
+    """Write a flight file, a wind table, a checklist and a roster into DIR.
 
     Nothing that is there already is overwritten.
     """
@@ -51,13 +51,20 @@ def _to_start_from() -> tuple[dict[str, bytes], list[str]]:
     from preflight.config.source import read_bytes
 
     flight = shipped_file(FLIGHT)
-    checklist = load_flight(flight).flight.checklist
+    declared = load_flight(flight)
+    checklist = declared.flight.checklist
+    assert declared.wind is not None
+    winds = declared.wind.table
     files = {
         FLIGHT: read_bytes(flight),
         checklist: read_bytes(shipped_file(checklist)),
+        winds: read_bytes(shipped_file(winds)),
         ROSTER: ROSTER_TEXT.encode(),
     }
-    return files, [f"Every number in {FLIGHT} is an example: put your own in their place."]
+    return files, [
+        f"Every number in {FLIGHT} and {winds} is an invented example: put your own in their place.",
+        f"[airspace] in {FLIGHT} names no State's own rules: add yours, and who calls the authority.",
+    ]
 
 
 def _from_record(record: Path) -> tuple[dict[str, bytes], list[str]]:

@@ -135,7 +135,8 @@ def _record(target: Path, output: Path, paper: str, roster: Path | None, code: s
     for loud in report.loud:
         click.echo(f"{loud.word}: {loud.text}", err=True)
     verdict = f", verdict {report.headline.verdict}" if report.headline.verdict else ""
-    click.echo(f"wrote {clean(str(output), limit=300)}: {report.record.state}{verdict}; {report.trusted}")
+    trusted = report.trusted.replace("the fingerprints below", "the fingerprints in it")
+    click.echo(f"wrote {clean(str(output), limit=300)}: {report.record.state}{verdict}; {trusted}")
     return 1 if any(record.state == "bad" for record in report.records) else 0
 
 

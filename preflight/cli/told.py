@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from preflight.clean import clean
-from preflight.readings import Reading, decimal_text, margin_text
+from preflight.figures.shown import duration_text
+from preflight.readings import Reading, decimal_text, margin_text, rounded
 
 
-def reading_text(reading: Reading) -> str:
-    """A reading in one line: name, value with its range, limits, and the margin to them."""
-    parts = [clean(reading.name, limit=100), _value(reading)]
+def reading_text(reading: Reading, width: int = 0) -> str:
+    """A reading in one line: its name in so wide a column, value with range, limits, margin to them."""
+    parts = [f"{clean(reading.name, limit=100):<{width}}", _value(reading)]
     limits = [
         f"{word} {number(limit, reading.unit)}"
         for word, limit in (("at least", reading.at_least), ("at most", reading.at_most))
@@ -25,17 +26,17 @@ def _value(reading: Reading) -> str:
     if reading.value is None:
         return "not known"
     if isinstance(reading.value, str):
-        return clean(reading.value, limit=100)
-    text = number(reading.value, reading.unit)
+        return clean(reading.value, limit=100) or "none"
+    text = duration_text(reading) or number(reading.value, reading.unit)
     if reading.low is None or reading.high is None or reading.low == reading.high:
         return text
     # A computed band is no sharper than its models: two figures are all it is worth.
     digits = 2 if reading.source == "computed" else 4
-    return f"{text} [{number(reading.low, digits=digits)} to {number(reading.high, digits=digits)}]"
+    low, high = rounded(reading.low, digits, up=False), rounded(reading.high, digits, up=True)
+    return f"{text} [{decimal_text(low)} to {decimal_text(high)}]"
 
 
-def number(value: float, unit: str = "", *, digits: int = 4) -> str:
-    """A number with its unit, without an exponent; whole numbers in full unless two digits are asked for."""
-    whole = float(value).is_integer() and digits > 2
-    short = float(value) if whole else float(f"{value:.{digits}g}")
+def number(value: float, unit: str = "") -> str:
+    """A number with its unit in four digits, without an exponent; whole numbers in full."""
+    short = float(value) if float(value).is_integer() else float(f"{value:.4g}")
     return f"{decimal_text(short)} {unit}".rstrip()

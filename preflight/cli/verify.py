@@ -64,8 +64,9 @@ def command(
             with working(f"Proving {clean(path.name, limit=60)}"):
                 results[path] = _look_at(path, believed, code)
         except RecordError as error:
-            results[path] = clean(str(error))
-            _complain(clean(str(error)))
+            why = f"{clean(str(error))}{_records_below(path)}"
+            results[path] = why
+            _complain(why)
     if not results:
         _complain("nothing was verified: name the folder of a record")
     copies = _copies(results)
@@ -80,6 +81,15 @@ def command(
 
 def _complain(sentence: str) -> None:
     click.echo(f"preflight: {sentence}", err=True)
+
+
+def _records_below(path: Path) -> str:
+    """What to do instead with a folder that holds records and is none."""
+    from preflight.record.scan import RECORD
+
+    if not any(path.glob(f"*/{RECORD}")):
+        return ""
+    return f"; for all records below it: preflight audit {_named(path)}"
 
 
 def _named(path: Path) -> str:
@@ -131,6 +141,14 @@ def _scrubbed(proof: Proof) -> str | None:
     return None if scrub is None else clean(scrub.data.reason)
 
 
+def _released(proof: Proof) -> str:
+    """When the balloon left on a go verdict; "" if it did not: a release off go is among the notes."""
+    release = None if proof.audit is None or proof.audit.state is None else proof.audit.state.released
+    if release is None or not release.data.with_go:
+        return ""
+    return f"released with go at {clean(release.data.released)}"
+
+
 def _text(path: Path, proof: Proof) -> str:
     from preflight.walk.proof import TRUSTED
 
@@ -147,6 +165,8 @@ def _text(path: Path, proof: Proof) -> str:
         lines.append(f"  verdict {found.verdict}")
     elif any("NOT JUDGED" in note for note in found.warnings):
         lines.append("  verdict not judged: see the note below")
+    if released := _released(proof):
+        lines.append(f"  {released}")
     if found.signers:
         lines.append(f"  {TRUSTED[found.trust]}")
     for person in found.signers:

@@ -10,7 +10,7 @@ import os
 import re
 import stat
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -81,13 +81,13 @@ def linux_medium(
         number = _number_of(behind)
         if number is None:
             return Medium(kind="unknown", why=f"no disk is behind it ({mount.kind})")
-    disks = _disks(sysfs, number)
+    disks = disks_of(sysfs, number)
     if not disks:
         return Medium(kind="unknown", why="the kernel does not tell which disk it is on")
-    label, size = _label(dev, number), _size(sysfs, number)
-    if disks & _system_disks(sysfs, everything, swaps):
+    label, size = label_of(dev, number), _size(sysfs, number)
+    if disks & system_disks(sysfs, everything, swaps):
         return Medium(kind="system", why="the system runs from the same disk", label=label, size=size)
-    kind, why = min((_asked(sysfs, disk) for disk in disks), key=lambda told: _SAFEST.index(told[0]))
+    kind, why = min((asked_of(sysfs, disk) for disk in disks), key=lambda told: _SAFEST.index(told[0]))
     return Medium(kind=kind, why=why, label=label, size=size)
 
 
@@ -95,16 +95,17 @@ _SAFEST: tuple[Kind, ...] = ("unknown", "fixed", "image", "removable")
 """Of several disks under one volume, the first of these counts."""
 
 
-def _asked(sysfs: Path, disk: str) -> tuple[Kind, str]:
+def asked_of(sysfs: Path, disk: str) -> tuple[Kind, str]:
+    """What the kernel says that a whole disk is, and its word for people."""
     here = sysfs / "block" / disk
     if (here / "loop").is_dir():
-        backing = Path(_text(here / "loop/backing_file"))
+        backing = Path(text_of(here / "loop/backing_file"))
         if backing.is_file():
             return "image", "an image file on a loop device"
         return "unknown", "a loop device, and the file behind it is not known"
-    if _text(here / "removable") == "1":
+    if text_of(here / "removable") == "1":
         return "removable", "the system calls it removable"
-    kind = _text(here / "device/type")
+    kind = text_of(here / "device/type")
     if kind == "SD":
         return "removable", "an SD card, by its host controller's word"
     if not here.is_dir():
@@ -116,7 +117,7 @@ def _asked(sysfs: Path, disk: str) -> tuple[Kind, str]:
     return "fixed", "the system calls it fixed"
 
 
-def _disks(sysfs: Path, number: int) -> frozenset[str]:
+def disks_of(sysfs: Path, number: int) -> frozenset[str]:
     """Names of the whole disks that a block device lies on, through partitions and mapped devices."""
     found: set[str] = set()
     waiting, seen = [sysfs / "dev/block" / f"{os.major(number)}:{os.minor(number)}"], set[Path]()
@@ -134,18 +135,21 @@ def _disks(sysfs: Path, number: int) -> frozenset[str]:
     return frozenset(found)
 
 
-def _system_disks(sysfs: Path, everything: Sequence[Mount], swaps: Path) -> set[str]:
+def system_disks(sysfs: Path, everything: Sequence[Mount], swaps: Path) -> set[str]:
+    """Names of the whole disks that the system runs from."""
     numbers = set(_swap_numbers(swaps))
-    for mount in everything:
-        if is_system_point(mount.point):
-            number = mount.number if mount.number is not None else _number_of(device_behind(mount))
-            if number is not None:
-                numbers.add(number)
-    return {disk for number in numbers for disk in _disks(sysfs, number)}
+    numbers |= numbers_of(mount for mount in everything if is_system_point(mount.point))
+    return {disk for number in numbers for disk in disks_of(sysfs, number)}
+
+
+def numbers_of(some: Iterable[Mount]) -> set[int]:
+    """Device numbers of what is mounted, also of what a program serves."""
+    numbers = (m.number if m.number is not None else _number_of(device_behind(m)) for m in some)
+    return {number for number in numbers if number is not None}
 
 
 def _swap_numbers(swaps: Path) -> Iterator[int]:
-    for line in _text(swaps).splitlines()[1:]:
+    for line in text_of(swaps).splitlines()[1:]:
         path = Path(re.sub(r"\\([0-7]{3})", lambda octal: chr(int(octal[1], 8)), line.split()[0]))
         number = _number_of(path)
         if number is not None:
@@ -165,7 +169,8 @@ def _number_of(path: Path | None) -> int | None:
     return info.st_dev if stat.S_ISREG(info.st_mode) else None
 
 
-def _label(dev: Path, number: int) -> str:
+def label_of(dev: Path, number: int) -> str:
+    """The label of the volume on a block device, "" where the system knows none."""
     try:
         links = sorted((dev / "disk/by-label").iterdir())
     except OSError:
@@ -177,7 +182,7 @@ def _label(dev: Path, number: int) -> str:
 
 
 def _size(sysfs: Path, number: int) -> int:
-    text = _text(sysfs / "dev/block" / f"{os.major(number)}:{os.minor(number)}" / "size")
+    text = text_of(sysfs / "dev/block" / f"{os.major(number)}:{os.minor(number)}" / "size")
     return int(text) * 512 if text.isdigit() else 0
 
 
@@ -188,7 +193,8 @@ def _length(path: Path) -> int:
         return 0
 
 
-def _text(path: Path) -> str:
+def text_of(path: Path) -> str:
+    """What a file of the kernel's says, "" where it can't be read."""
     try:
         return path.read_text(errors="surrogateescape").strip()
     except OSError:

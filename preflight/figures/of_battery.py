@@ -11,6 +11,7 @@ from preflight.figures import battery
 from preflight.figures.atmosphere import KELVIN
 from preflight.figures.run_out import Axis, RunOut, run_out
 from preflight.figures.sheet import Sheet, to_si
+from preflight.figures.shown import lasts_text
 from preflight.readings import Reading
 
 MOST_CELLS = 12
@@ -182,7 +183,7 @@ def _more_cells(
         if lasts >= wanted:
             count = parallel - pack.parallel
             what = "parallel cell" if pack.series == 1 else f"parallel string of {pack.series} cells"
-            return f"add {_NUMBERS.get(count, str(count))} {_plural(what, count)}: {lasts / 3600:.2g} h"
+            return f"add {_NUMBERS.get(count, str(count))} {_plural(what, count)}: {lasts_text(lasts)}"
     return "warmer cells, another chemistry or less load"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from preflight.readings import Reading, margin_text
+from preflight.readings import Reading, margin_text, rounded
 
 _BYTES = ((1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
 DIGITS = 3
@@ -14,6 +14,12 @@ MOST_DIGITS = 6
 SMALLEST = 1e-6
 LARGEST = 1e7
 """Below the one a number is shown as 0, from the other on with an exponent."""
+_YEAR = 365.25 * 86400
+_SPANS = ((2 * _YEAR, _YEAR, "years", 10), (345_600, 86_400.0, "days", 1), (7200, 3600.0, "h", 10))
+"""From how many seconds on which unit is used, and into how many parts of it a span is told."""
+_LASTING = (".endurance", ".full_after", ".file_limit_after")
+_NEEDED = (".duration",)
+"""Figures of how long something lasts, and of how long it has to."""
 
 
 def number(value: float, digits: int = DIGITS) -> str:
@@ -38,13 +44,15 @@ def value_text(reading: Reading) -> str:
         return value
     if reading.name.endswith("margin") and reading.within is not False:
         return margin_text(value)
+    if told := duration_text(reading):
+        return told
     factor, unit = _scale(reading, value)
     if unit == "B":
         return f"{value:.0f} B"
     if reading.source != "computed":
         return f"{value:.5g} {unit}".strip()
     digits = DIGITS
-    while digits < MOST_DIGITS and _sides(reading, _rounded(value, digits)) != _sides(reading, value):
+    while digits < MOST_DIGITS and _sides(reading, _nearest(value, digits)) != _sides(reading, value):
         digits += 1
     return f"{number(value / factor, digits)} {unit}".strip()
 
@@ -54,7 +62,11 @@ def range_text(reading: Reading) -> str:
     if reading.low is None or reading.high is None:
         return ""
     factor, _ = _scale(reading, reading.value if isinstance(reading.value, (int, float)) else reading.high)
-    low, high = _outwards(reading.low / factor, math.floor), _outwards(reading.high / factor, math.ceil)
+    ends = (
+        rounded(reading.low / factor, RANGE_DIGITS, up=False),
+        rounded(reading.high / factor, RANGE_DIGITS, up=True),
+    )
+    low, high = (number(end, RANGE_DIGITS) for end in ends)
     return low if low == high else f"{low}–{high}"
 
 
@@ -72,21 +84,38 @@ def margin_cell(margin: float | None) -> str:
     return "" if margin is None else margin_text(margin, digits=3).replace("more than", ">")
 
 
-def hours_text(seconds: float) -> str:
-    """A time for people: "42 min", "4.2 h", "12 days", "6.3 years"."""
-    for least, size, unit in (
-        (2 * 365.25 * 86400, 365.25 * 86400, "years"),
-        (72 * 3600, 86400, "days"),
-        (3600, 3600, "h"),
-    ):
-        if seconds >= least:
-            return f"{number(seconds / size, RANGE_DIGITS)} {unit}"
-    return f"{seconds / 60:.0f} min"
+def lasts_text(seconds: float) -> str:
+    """How long something lasts, never more than it does: "42 min", "15.5 h", "12 days", "6.3 years"."""
+    return _span(seconds, math.floor)
+
+
+def needs_text(seconds: float) -> str:
+    """For how long something is needed, never less than it is."""
+    return _span(seconds, math.ceil)
+
+
+def duration_text(reading: Reading) -> str:
+    """A computed duration, what lasts rounded down and what is needed up; "" for any other reading."""
+    up = reading.name.endswith(_NEEDED)
+    if not (up or reading.name.endswith(_LASTING)) or not isinstance(reading.value, (int, float)):
+        return ""
+    value = rounded(reading.value, DIGITS, up=up)
+    if _sides(reading, value) != _sides(reading, reading.value):
+        value = reading.value
+    return f"{number(value, DIGITS if value != reading.value else MOST_DIGITS)} {reading.unit}"
+
+
+def _span(seconds: float, towards: Callable[[float], int]) -> str:
+    size, unit, parts = next(
+        ((size, unit, parts) for least, size, unit, parts in _SPANS if seconds >= least), (60.0, "min", 1)
+    )
+    whole = towards(round(seconds / size * parts, 6))
+    return f"{whole / parts:.1f} {unit}" if parts > 1 else f"{whole} {unit}"
 
 
 def clock_text(seconds: float) -> str:
-    """A moment of the axis, hours and minutes from power-up: "3:26"."""
-    minutes = round(seconds / 60)
+    """A moment of the axis, hours and minutes from power-up: "3:26"; the minute in which it is over."""
+    minutes = math.ceil(round(seconds / 60, 6))
     return f"{minutes // 60}:{minutes % 60:02d}"
 
 
@@ -98,7 +127,7 @@ def _scale(reading: Reading, value: float) -> tuple[float, str]:
     return 1.0, reading.unit
 
 
-def _rounded(value: float, digits: int) -> float:
+def _nearest(value: float, digits: int) -> float:
     return 0.0 if abs(value) < SMALLEST else round(value, digits - 1 - math.floor(math.log10(abs(value))))
 
 
@@ -106,14 +135,6 @@ def _sides(reading: Reading, value: float) -> tuple[bool, bool]:
     low = reading.at_least is not None and value < reading.at_least
     high = reading.at_most is not None and value > reading.at_most
     return low, high
-
-
-def _outwards(value: float, towards: Callable[[float], int]) -> str:
-    if abs(value) < SMALLEST:
-        return "0"
-    scale = 10.0 ** (RANGE_DIGITS - 1 - math.floor(math.log10(abs(value))))
-    whole = towards(round(value * scale, 6))
-    return number(whole / scale, RANGE_DIGITS)
 
 
 def _plain(limit: float) -> str:

@@ -6,7 +6,6 @@ here. Nothing is skipped or passed over: a step that is not go stops the walk wi
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
@@ -14,9 +13,9 @@ from pathlib import Path
 
 from preflight.checks import table
 from preflight.checks.base import Context, run_check
-from preflight.config.checklist import Measure, Step
-from preflight.config.quantities import BadQuantity, convert, difference, from_si, kind_of_unit
+from preflight.config.checklist import Step
 from preflight.errors import PreflightError, Refused
+from preflight.practice.invented import ANSWERS, NOT_IN_PRACTICE, read_off
 from preflight.readings import Reading
 from preflight.walk import rules
 from preflight.walk.acts import Walk
@@ -27,34 +26,6 @@ ATTEMPTS = 3
 """Times one step is done before the crew gives up on what stays open: a capture may fall badly once."""
 OVER_AND_OVER = 9
 """Times one step is done at most: steps that make each other stale would never end."""
-
-MEASURED: dict[str, tuple[float, str]] = {
-    "ground wind": (2.4, "m/s"),
-    "gust": (3.9, "m/s"),
-    "forecast gust": (5.5, "m/s"),
-    "resistance to earth": (0.8, "ohm"),
-    "climb rate": (4.3, "m/s"),
-    "highest altitude": (29540.0, "m"),
-}
-"""What the invented crew reads off, by the checklist's quantity; other quantities come out as declared."""
-
-OFF_DECLARED: dict[str, float] = {"balloon.neck_lift": 0.97}
-"""Where what is measured differs from what the flight file declares: the share of it that is found."""
-
-ANSWERS: dict[str, str] = {
-    "authority": "the area's duty unit (simulated)",
-    "reference": "PRACTICE-0417",
-    "conditions": "none (simulated)",
-    "who answered": "the duty officer (simulated)",
-}
-"""What the invented authority says; an answer to any other question is a time."""
-
-NOT_IN_PRACTICE: dict[str, str] = {
-    "card-write": "practice: the card is an image file, which is not written to",
-    "card-capacity": "practice: the card is an image file, which is not written to",
-    "contact-lost": "practice: contact is not lost",
-}
-"""Checks and steps that can't be done here, and the reason why they don't apply, which the crew signs."""
 
 
 class Stopped(PreflightError):  # noqa: N818
@@ -193,9 +164,10 @@ class SimulatedCrew:
         if step.kind == "check":
             return "", self._check(step, performer)
         if step.measure is not None:
-            self.walk.measure(
-                step.id, performer, self._values(step.measure), limits_for(self.walk.ledger, step)
-            )
+            values = read_off(step.measure, self.walk.ledger.values.flight)
+            if not values:
+                raise Stopped(f"The simulated crew has nothing to read off for {step.measure.quantity!r}.")
+            self.walk.measure(step.id, performer, values, limits_for(self.walk.ledger, step))
             return "", ()
         if step.defer is not None:
             return self._defer(step, performer), ()
@@ -221,44 +193,6 @@ class SimulatedCrew:
         if finding.outcome == "open" and step.check in NOT_IN_PRACTICE:
             self.walk.not_applicable(step.id, performer, NOT_IN_PRACTICE[step.check])
         return finding.remarks
-
-    def _values(self, measure: Measure) -> list[float]:
-        """As many readings as the step wants, close together around one value."""
-        value = self._reads_off(measure)
-        apart = 0.005 * abs(value)
-        if measure.spread is not None:
-            apart = min(apart, difference(measure.spread, measure.unit) / 4)
-        middle = (measure.repeat - 1) / 2
-        return [round(value + apart * (n - middle) / max(middle, 1), 6) for n in range(measure.repeat)]
-
-    def _reads_off(self, measure: Measure) -> float:
-        known = MEASURED.get(measure.quantity)
-        if known is not None:
-            with contextlib.suppress(BadQuantity):
-                return convert(*known, measure.unit)
-        declared = self._declared(measure)
-        if declared is not None:
-            return declared * OFF_DECLARED.get(measure.sets or "", 1.0)
-        bounds = [bound for bound in (measure.at_least, measure.at_most) if bound is not None]
-        if not bounds:
-            raise Stopped(f"The simulated crew has nothing to read off for {measure.quantity!r}.")
-        return sum(bounds) / len(bounds)
-
-    def _declared(self, measure: Measure) -> float | None:
-        """The flight file's own value of what the step sets, in the step's unit."""
-        if measure.sets is None:
-            return None
-        path, _, position = measure.sets.partition("[")
-        here: object = self.walk.ledger.values.flight
-        for part in path.split("."):
-            here = getattr(here, part, None)
-        if position:
-            index, _, rest = position.partition("].")
-            here = getattr(here[int(index) - 1], rest, None)  # type: ignore[index]
-        kind = kind_of_unit(measure.unit)
-        if not isinstance(here, (int, float)) or kind is None:
-            return None
-        return from_si(float(here), kind, measure.unit)
 
     def _defer(self, step: Step, performer: str) -> str:
         assert step.defer is not None

@@ -11,11 +11,17 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
 
+import msgspec
+
 from preflight.checks import table
 from preflight.checks.base import Check, Context, Run
 from preflight.checks.log_recording import PULL, PUT_BACK
 from preflight.practice.simulate import SimulatedPayload
 
+NOT_WRITTEN = (
+    "In this practice the card is an image file, which is not written to. Say that this step does not apply: "
+    "press x, give that as the reason and sign. On a flight it runs with the card in the reader"
+)
 OFF_FOR = 0.5
 """Seconds that the power stays off once the check has seen it."""
 _FAULT = "power-off"
@@ -38,6 +44,16 @@ class Rehearsed:
 
     def run(self, context: Context) -> Run:
         return self._check.run(replace(context, rehearsal=True))
+
+
+class NotWritten(Rehearsed):
+    """A check that writes to the card: where it can't, it says what to do instead in practice."""
+
+    def run(self, context: Context) -> Run:
+        finding = yield from super().run(context)
+        if finding.outcome != "open":
+            return finding
+        return msgspec.structs.replace(finding, remarks=(NOT_WRITTEN, *finding.remarks))
 
 
 class HandsOnTestLog:
@@ -86,9 +102,14 @@ class HandsOnTestLog:
 
 @contextlib.contextmanager
 def hands_on(payload: SimulatedPayload, to_reader: Callable[[], None]) -> Iterator[None]:
-    """While inside, test-log finds hands that do what it asks for, and clock and position listen for less."""
+    """While inside, test-log finds hands that do what it asks for, and clock and position listen for less.
+
+    Those that write to the card say what to do where it is an image.
+    """
     with contextlib.ExitStack() as inside:
         inside.enter_context(table.stand_in(HandsOnTestLog(table.get("test-log"), payload, to_reader)))
         for name in ("clock", "position"):
             inside.enter_context(table.stand_in(Rehearsed(table.get(name))))
+        for name in ("card-write", "card-capacity"):
+            inside.enter_context(table.stand_in(NotWritten(table.get(name))))
         yield

@@ -7,23 +7,24 @@ from __future__ import annotations
 
 import re
 import secrets
+import textwrap
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from preflight.config.load import flattened_checklist
 from preflight.config.shipped import shipped_file
 from preflight.errors import PreflightError
 from preflight.practice.card_image import PARTITION_START, SECTOR
 from preflight.practice.scenario_files import CHECKLIST, flight_text, winds_text
+from preflight.practice.written import Written
 
 FOLDER = "preflight-demo"
 MARK = "DEMO.txt"
 FIRST_LINE = "This folder was written by `preflight demo`. Everything in it is invented."
 PASSPHRASE = "demo"  # noqa: S105 - shown to everyone: it guards nothing
 LAPTOP = "laptop"
-TYPED = {"battery.open_voltage": 8.29, "position.ceiling": 50.0}
-"""What the invented crew reads off and types for a check, by reading name in that name's unit."""
 CARD_SIZE = 128 * 1024 * 1024
 LABEL = "PETREL"
 LEAD = timedelta(hours=3)
@@ -103,12 +104,16 @@ def prepare(folder: Path, now: datetime) -> Demo:
     release = _round_up(now.astimezone(UTC) + LEAD)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        _write(folder / MARK, _note())
+        written = Written(folder)
+        _dated(written, demo.flight_file.name, r"^release = .*$", f"release = {_utc(release)}", flight_text)
+        _dated(written, "winds.csv", r"^# valid_at = .*$", f"# valid_at = {_utc(release)}", winds_text)
+        written.renew(CHECKLIST, shipped_file(CHECKLIST).read_text("utf-8"))
+        if written.is_ours(CHECKLIST, (folder / CHECKLIST).read_text("utf-8")):
+            # A record keeps it put together with the files that it takes in.
+            written.remember(CHECKLIST, flattened_checklist(folder / CHECKLIST).decode())
+        written.renew(MARK, _note(_utc(release)))
         demo.logs.mkdir(exist_ok=True)
-        _keys(demo)
-        _unless_there(folder / CHECKLIST, shipped_file(CHECKLIST).read_text("utf-8"))
-        _dated(demo.flight_file, r"^release = .*$", f"release = {_utc(release)}", flight_text)
-        _dated(folder / "winds.csv", r"^# valid_at = .*$", f"# valid_at = {_utc(release)}", winds_text)
+        _keys(demo, written)
         if not demo.card.exists():
             _card(demo.card, now, secrets.randbits(32), {})
     except OSError as error:
@@ -146,32 +151,31 @@ def _utc(at: datetime) -> str:
     return f"{at:%Y-%m-%dT%H:%M:%SZ}"
 
 
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, "utf-8", newline="\n")
-
-
-def _unless_there(path: Path, text: str) -> None:
-    if not path.exists():
-        _write(path, text)
-
-
-def _dated(path: Path, line: str, now: str, make: Callable[[str], str]) -> None:
+def _dated(written: Written, name: str, line: str, now: str, make: Callable[[str], str]) -> None:
     """A file with a line that is set at every start; whatever else a user changed in it stays."""
-    try:
-        text = path.read_text("utf-8")
-    except FileNotFoundError:
-        _write(path, make(now))
-        return
-    _write(path, re.sub(line, now, text, count=1, flags=re.MULTILINE))
+
+    def set_anew(text: str) -> str:
+        dated = re.sub(line, now, text, count=1, flags=re.MULTILINE)
+        if dated == make(now):  # written by the demo before it remembered what it wrote
+            written.remember(name, text)
+            written.remember(name, dated)
+        return dated
+
+    written.renew(name, make(now), set_anew)
 
 
-def _keys(demo: Demo) -> None:
+def _keys(demo: Demo, written: Written) -> None:
     from preflight.record.keys import make_key
     from preflight.record.roster import INSTRUMENT, Person, Roster
 
     files = [demo.keys / name for name in (*(member.id for member in CREW), LAPTOP)]
     if demo.roster.exists() and all(path.exists() for path in files):
         return
+    if demo.roster.exists() and not written.is_ours(demo.roster.name, demo.roster.read_text("utf-8")):
+        raise PreflightError(
+            f"{demo.roster} was changed and a key in {demo.keys} is gone, so that neither fits the other: "
+            "put the key back, or take both away, then they are made anew"
+        )
     for path in files:
         path.unlink(missing_ok=True)
     people = [
@@ -186,7 +190,7 @@ def _keys(demo: Demo) -> None:
     laptop = Person(
         id=LAPTOP, name="Field laptop", roles=(INSTRUMENT,), key=make_key(demo.keys, LAPTOP, None)
     )
-    _write(demo.roster, Roster([*people, laptop]).to_text())
+    written.write(demo.roster.name, Roster([*people, laptop]).to_text())
 
 
 def _card(path: Path, now: datetime, serial: int, logs: Mapping[str, bytes]) -> None:
@@ -203,15 +207,37 @@ def _card(path: Path, now: datetime, serial: int, logs: Mapping[str, bytes]) -> 
     )
 
 
-def _note() -> str:
-    people = "\n".join(f"  {m.id:<6} {m.name:<12} {', '.join(m.roles)}" for m in CREW)
+def _note(release: str) -> str:
+    from preflight.config.load import parse_checklist, parse_flight
+    from preflight.practice.invented import what_to_type
+
+    people = "\n".join(
+        f'  {number}  {m.name:<12} {m.id:<6} {", ".join(m.roles):<10} passphrase "{PASSPHRASE}"'
+        for number, m in enumerate(CREW, 1)
+    )
+    flight = parse_flight(flight_text(f"release = {release}").encode(), "flight.toml")
+    checklist = parse_checklist(flattened_checklist(shipped_file(CHECKLIST)), CHECKLIST)
+    typed = "\n".join(
+        line
+        for step, what in what_to_type(checklist, flight)
+        for line in textwrap.wrap(f"  {step:<22} {what}", 108, subsequent_indent=" " * 25)
+    )
     return f"""{FIRST_LINE}
 
 Run `preflight demo` again where you ran it first: it goes on with this folder, so you may change its files
-and see what comes of it. The planned release is set anew each time. For a fresh start delete the folder.
+and see what comes of it: a file that you changed is kept as you left it, but for the planned release, which
+is set anew each time. For a fresh start delete the folder.
 
-The crew, each with the passphrase "{PASSPHRASE}" (nothing here is secret):
+The crew, all of them invented, as are their keys and passphrases (nothing here is secret):
 {people}
+The laptop signs what its instruments find with a key of its own, without a passphrase.
+
+What to type, as there is no scale, voltmeter, wind gauge or authority here. Every other step takes no value:
+Enter runs its check, or your number and Enter confirm it.
+{typed}
+"x" says that a step does not apply: what would write to the card is not run, as the card is an image file.
+
+To practise a fault, plant it: `preflight demo --fault silent`; `preflight demo --help` lists them all.
 
 flight.toml        the flight file: everything declared about the flight
 {CHECKLIST}  the checklist
@@ -221,4 +247,5 @@ card.img           the logger's card, a real FAT32 image
 winds.csv          the wind table
 payload/           the simulated payload's serial lines and what is heard of its beacon, while it runs
 logs/              the records, one folder each; they are drills and say so
+.written.json      what the demo itself wrote, so that it writes nothing else over
 """

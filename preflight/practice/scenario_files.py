@@ -159,7 +159,7 @@ pressure = "200 bar"
 temperature = "12 degC"
 
 [airspace]
-rules = ["cfr-101.toml", "icao-annex-2.toml"]
+rules = ["icao-annex-2.toml"]
 operator = "the practice crew"
 telephone = "none, this is practice"
 transponder = "none"

@@ -7,9 +7,10 @@ from datetime import datetime, timedelta
 from preflight.config.flight import Flight
 from preflight.figures.compute import FlightFigures
 from preflight.figures.run_out import RunOut
+from preflight.figures.shown import lasts_text, needs_text
 from preflight.readings import margin_text
 from preflight.report.model import Bar, Chart, Tick
-from preflight.report.words import Clockface, number, span
+from preflight.report.words import Clockface, number
 
 _ROOM = 1.15
 """The axis goes on past the end of search by this, so that what just lasts can be told from what does not."""
@@ -40,8 +41,8 @@ def _clock(start: datetime, after: float, clock: Clockface) -> str:
 
 
 def _bar(item: RunOut, governing: RunOut | None, length: float) -> Bar:
-    needed = f"needed for {span(item.need)}"
-    text = f"lasts {span(item.after)} from power-up, ends {item.at_phase}; {needed}"
+    needed = f"needed for {needs_text(item.need)}"
+    text = f"lasts {lasts_text(item.after)} from power-up, ends {item.at_phase}; {needed}"
     short = False
     if item.margin is not None:
         text += f", margin {margin_text(item.margin, item.at_least or 1.0, digits=4)}"

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 from zoneinfo import ZoneInfo
 
-from preflight.readings import Reading, decimal_text, margin_text
+from preflight.figures.shown import duration_text
+from preflight.readings import Reading, decimal_text, margin_text, rounded
 
 _PRINTED_UNITS = {
     "mA*h": "mAh",
@@ -76,7 +76,8 @@ def value_of(reading: Reading) -> str:
         return "not known"
     if isinstance(reading.value, str):
         return reading.value
-    return with_unit(reading.value, reading.unit, reading.at_least, reading.at_most)
+    told = duration_text(reading)
+    return told or with_unit(reading.value, reading.unit, reading.at_least, reading.at_most)
 
 
 def band_of(reading: Reading) -> str:
@@ -87,14 +88,8 @@ def band_of(reading: Reading) -> str:
     if reading.low is None or reading.high is None or reading.low == reading.high:
         return ""
     digits = 2 if reading.source == "computed" else 4
-    ends = (_rounded(reading.low, digits, ROUND_FLOOR), _rounded(reading.high, digits, ROUND_CEILING))
-    return f"{' to '.join(ends)} {printed_unit(reading.unit)}".rstrip()
-
-
-def _rounded(value: float, digits: int, towards: str) -> str:
-    # First to the digits that a float is good for: 0.1 + 0.2 is 0.3.
-    exact = Decimal(f"{value:.12g}")
-    return decimal_text(float(Context(prec=digits, rounding=towards).plus(exact)))
+    ends = (rounded(reading.low, digits, up=False), rounded(reading.high, digits, up=True))
+    return f"{' to '.join(map(decimal_text, ends))} {printed_unit(reading.unit)}".rstrip()
 
 
 def limits_of(reading: Reading) -> str:

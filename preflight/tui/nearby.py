@@ -19,12 +19,14 @@ from preflight.config.problems import BadFile
 from preflight.devices.mounts import Mount, mounts
 from preflight.devices.removable import Medium, medium_of
 from preflight.devices.serial_line import PortInfo, list_ports
+from preflight.devices.unmounted import Unmounted, unmounted
 from preflight.errors import PreflightError
 from preflight.tui import words
 from preflight.tui.found_records import Unfinished, strays, unfinished
 from preflight.walk.opening import Sources
 
 SHOWN_PROBLEMS = 4
+UNMOUNTED = "not mounted: let the system mount it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,25 +50,36 @@ class FoundFlight:
     name: str = ""
 
 
-def ports_here(flight: Flight | None, found: Callable[[], tuple[PortInfo, ...]] = list_ports) -> list[Item]:
+def ports_here(
+    flight: Flight | None, folder: Path, found: Callable[[], tuple[PortInfo, ...]] = list_ports
+) -> list[Item]:
     """The serial ports of this machine, with what the flight file uses them for, and those it misses.
 
-    DeviceError where the system does not list them.
+    `folder` is where the flight file's relative paths start. DeviceError where the system lists no ports.
     """
     uses: dict[str, list[str]] = {}
     for port in flight.port if flight is not None else ():
-        uses.setdefault(clean(port.at, limit=200), []).append(port.use)
-    items = []
+        uses.setdefault(port.at, []).append(port.use)
+    missing: list[Item] = []
+    ours: list[Item] = []
+    others: list[Item] = []
     for each in found():
-        about = [", ".join(uses.pop(each.at, ())), *_told(each)]
-        items.append(Item(each.at, "  ".join(text for text in about if text)))
-    missing = [
-        Item(at, f"{', '.join(used)}: not here", missing=True)
-        for at, used in uses.items()
-        if not (_is_url(at) or Path(at).exists())
-    ]
-    there = [Item(at, ", ".join(used)) for at, used in uses.items() if _is_url(at) or Path(at).exists()]
-    return [*missing, *there, *items]
+        # A port may be declared by another of its names, such as one that stays the same from day to day.
+        names = [at for at in uses if at == each.at or _same(folder / at, Path(each.at))]
+        used = ", ".join(use for at in names for use in uses.pop(at))
+        about = [used, *(f"as {clean(at, limit=200)}" for at in names if at != each.at), *_told(each)]
+        (ours if names else others).append(Item(each.at, "  ".join(text for text in about if text)))
+    for at, use in uses.items():
+        name, used = clean(at, limit=200), ", ".join(use)
+        if _is_url(at) or (folder / at).exists():
+            ours.append(Item(name, used))
+        else:
+            missing.append(Item(name, f"{used}: not here", missing=True))
+    return [*missing, *ours, *others]
+
+
+def _same(one: Path, other: Path) -> bool:
+    return one.exists() and one.resolve() == other.resolve()
 
 
 def _told(port: PortInfo) -> list[str]:
@@ -82,8 +95,11 @@ def cards_here(
     folder: Path,
     found: Callable[[], tuple[Mount, ...]] = mounts,
     ask: Callable[[Mount], Medium] = medium_of,
+    left: Callable[[], tuple[Unmounted, ...]] = unmounted,
 ) -> list[Item]:
     """Volumes that can be taken out, and images that a program serves; the flight file's card first.
+
+    Cards that are mounted nowhere come last, with how to go on.
 
     `folder` is where the flight file's relative paths start. DeviceError where it can't be known.
     """
@@ -97,6 +113,10 @@ def cards_here(
         if mount.read_only:
             about.append("read-only")
         items.append(Item(clean(str(mount.point), limit=200), "  ".join(text for text in about if text)))
+    for volume in left():
+        label = clean(volume.label, limit=40)
+        about = [label, size_text(volume.size) if volume.size else "", UNMOUNTED]
+        items.append(Item(clean(str(volume.device), limit=200), "  ".join(text for text in about if text)))
     if declared is None:
         return items
     path = clean(str(folder / declared), limit=200)
@@ -166,5 +186,14 @@ def record_words(record: Unfinished) -> tuple[str, str]:
         )
     about = f"{entries}, last {last}, next: {clean(record.next, limit=60)}{drill}"
     if not record.same:
-        about += ". Files here were changed since: it goes on with the copies that it keeps"
+        who = "The demo wrote its files anew" if _written_anew(record) else "Files here were changed"
+        about += f". {who} since: it goes on with the copies that it keeps"
     return "Go on with" if record.kind == "interrupted" else "Open the record that follows", about
+
+
+def _written_anew(record: Unfinished) -> bool:
+    """Whether it is the demo that wrote the files here anew, as it does at every start, and nobody else."""
+    from preflight.practice.scenario_files import CHECKLIST
+    from preflight.practice.written import by_the_demo_alone
+
+    return record.drill and by_the_demo_alone(record.folder, CHECKLIST)

@@ -16,18 +16,21 @@ from preflight.errors import PreflightError
 from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.nearby import Item, cards_here, ports_here
 
+MORE = {"ports": ": preflight ports lists them"}
+"""Where the rest of a list is to be seen."""
+
 Looks = Callable[[], list[Item]]
 
 
 class Nearby(Widget):
     """Serial ports and cards; `flight` says which of them are its own, and which of its own are missing."""
 
-    DEFAULT_CSS = "Nearby { width: 1fr; height: auto; max-height: 8; border-top: solid $rule; }"
+    DEFAULT_CSS = "Nearby { width: 1fr; height: auto; max-height: 34%; border-top: solid $rule; }"
 
     def __init__(self, flight: Flight | None, folder: Path) -> None:
         super().__init__(id="nearby")
         self._looks: dict[str, Looks] = {
-            "ports": lambda: ports_here(flight),
+            "ports": lambda: ports_here(flight, folder),
             "cards": lambda: cards_here(flight, folder),
         }
         self._found: dict[str, list[Item] | str | None] = {}
@@ -73,29 +76,49 @@ class Nearby(Widget):
         return all(found is not None for found in self._found.values())
 
     def render(self) -> RenderResult:
-        return Content("\n").join(self._lines(max(20, self.size.width)))
+        return Content("\n").join(self._lines(max(20, self.size.width), self.size.height))
 
     def get_content_height(self, container: object, viewport: object, width: int) -> int:
         """Lines that there are to show."""
-        return len(self._lines(max(20, width)))
+        return sum(len(lines) for lines in self._groups().values())
 
-    def _lines(self, width: int) -> list[Content]:
-        lines = []
-        for name, found in self._found.items():
-            head = f"{name:>9}  "
-            if found is None:
-                lines.append(row(Content.styled(head, "$quiet"), Content.styled("looking …", "$quiet")))
-            elif isinstance(found, str):
-                lines.append(row(Content.styled(head, "$quiet"), "▲ ", say(found, "bold", limit=300)))
-            elif not found:
-                none = "no serial port here" if name == "ports" else "no card in a reader here"
-                lines.append(row(Content.styled(head, "$quiet"), none))
-            else:
-                lines += [
-                    row(Content.styled(head if n == 0 else " " * len(head), "$quiet"), _drawn(item))
-                    for n, item in enumerate(found)
-                ]
-        return [fitted(line, width) for line in lines]
+    def _lines(self, width: int, height: int) -> list[Content]:
+        """As many of each group as there is room for, and how many more there are."""
+        groups = self._groups()
+        room = shared(height, [len(lines) for lines in groups.values()])
+        drawn = []
+        for (name, lines), kept in zip(groups.items(), room, strict=True):
+            shown = lines[:kept]
+            if 0 < kept < len(lines):
+                shown[-1] = say(f"+{len(lines) - kept + 1} more{MORE.get(name, '')}", "bold")
+            for n, line in enumerate(shown):
+                head = Content.styled(f"{name if n == 0 else '':>9}  ", "$quiet")
+                drawn.append(fitted(row(head, line), width))
+        return drawn
+
+    def _groups(self) -> dict[str, list[Content]]:
+        return {name: self._told(name, found) for name, found in self._found.items()}
+
+    @staticmethod
+    def _told(name: str, found: list[Item] | str | None) -> list[Content]:
+        if found is None:
+            return [Content.styled("looking …", "$quiet")]
+        if isinstance(found, str):
+            return [row("▲ ", say(found, "bold", limit=300))]
+        if not found:
+            return [Content("no serial port here" if name == "ports" else "no card in a reader here")]
+        return [_drawn(item) for item in found]
+
+
+def shared(height: int, wanted: list[int]) -> list[int]:
+    """Lines for each of several lists that want so many, of `height` in all: no list starves another."""
+    given = [0] * len(wanted)
+    for _ in range(height):
+        short = [n for n in range(len(wanted)) if given[n] < wanted[n]]
+        if not short:
+            break
+        given[min(short, key=lambda n: given[n])] += 1
+    return given
 
 
 def _drawn(item: Item) -> Content:

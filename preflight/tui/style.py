@@ -8,9 +8,9 @@ ModalScreen { align: center middle; background: transparent; }
 #title-line { background: $panel-fill; }
 #middle { height: 1fr; }
 #centre { width: 1fr; }
-#steps, #figures { display: none; width: 34; }
-#steps { border-right: solid $rule; }
-#figures { width: 40; border-left: solid $rule; }
+#steps, #figures { display: none; }
+#steps { width: 22%; min-width: 28; max-width: 34; border-right: solid $rule; }
+#figures { width: 29%; min-width: 40; max-width: 48; border-left: solid $rule; }
 #notice { height: auto; max-height: 2; background: $panel-fill; display: none; }
 #notice.-said { display: block; }
 #runout { height: 5; }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from preflight.figures.shown import duration_text
 from preflight.readings import Reading, margin_text
 
 _BYTES = (("GB", 1e9), ("MB", 1e6), ("kB", 1e3))
@@ -27,6 +28,11 @@ def quantity(value: float | str | None, unit: str) -> str:
             if abs(value) >= size * 10:
                 return f"{value / size:.4g} {word}"
     return f"{number(value)} {unit}".strip()
+
+
+def value_of(reading: Reading) -> str:
+    """A reading's value with its unit; a duration on its safe side, as everywhere."""
+    return duration_text(reading) or quantity(reading.value, reading.unit)
 
 
 def times(margin: float, *limits: float) -> str:

@@ -66,6 +66,16 @@ def begun(point: Path, **more: object) -> tuple[Context, Iterator[Progress]]:
     return context, check.run(context)
 
 
+def to_its_end(run: Iterator[Progress]) -> tuple[list[Progress], Finding]:
+    """Everything that it said, and what it found."""
+    steps = []
+    while True:
+        try:
+            steps.append(next(run))
+        except StopIteration as end:
+            return steps, end.value
+
+
 def until(run: Iterator[Progress], text: str) -> None:
     """Go on until the check says that it does this."""
     assert any(text in progress.text for progress in run)
@@ -80,8 +90,13 @@ def test_it_is_the_check_of_its_name_and_feeds_the_lines_margin():
 
 def test_a_sound_card_gives_its_rate_its_stall_and_the_lines_margin(card: Path, monkeypatch):
     monkeypatch.undo()
-    finding = judge(check, card, more=LINK.format("512 B"))
+    _, run = begun(card, more=LINK.format("512 B"))
+    steps, finding = to_its_end(run)
     assert finding.outcome == "go"
+    writing = [step.fraction for step in steps if step.text != "Opening the card"]
+    assert writing == sorted(writing)
+    assert next(step.fraction for step in steps if step.text == "Reading back") > 2 / 3
+    assert writing[-1] == 1
     found = readings(finding)
     assert (found["card.write_rate"].unit, found["card.write_rate"].source) == ("B/s", "measured")
     assert found["card.write_rate"].at_least == 2 * 64

@@ -62,10 +62,12 @@ class Crew:
         self.payload = payload
         self.faults = list(faults)
         self.said = []
+        self.shares = []
         self._thread = None
 
     def __call__(self, step):
         self.said.append(step.text)
+        self.shares.append((step.text.partition(":")[0].partition(",")[0], step.fraction))
         if step.text.startswith("PULL") and self._thread is None:
             self._thread = threading.Thread(target=self._pull)
             self._thread.start()
@@ -146,6 +148,11 @@ def test_a_sound_logger_is_go(runs):
     assert first.evidence[0].name == "tap recording"
     assert any(text.startswith("Recording, box closed, beacon on: ") for text in crew.said)
     assert any(text.startswith("Power is back") for text in crew.said)
+    # The bar is of what is recorded, on both sides of the cut; how long the crew takes between is not known.
+    recording = [share for text, share in crew.shares if text in ("Recording", "Power is back")]
+    assert recording == sorted(recording)
+    assert recording[-1] > 0.95
+    assert {share for text, share in crew.shares if text not in ("Recording", "Power is back")} == {None}
     assert second.outcome == "go", second.remarks
     found = numbers(second)
     assert found["log.lost_samples"] == 0

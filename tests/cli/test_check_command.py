@@ -68,7 +68,7 @@ def test_text_shows_outcomes_readings_with_limits_and_remarks(tmp_path: Path):
     assert lines[0] == "card-format: go"
     assert "  card.type          FAT16" in lines
     assert "card-space: no-go" in lines
-    assert any(line.startswith("  card.margin") and line.endswith("(at least 2: OUTSIDE)") for line in lines)
+    assert any(line.startswith("  card.margin") and "(at least 2: OUTSIDE, margin " in line for line in lines)
     assert any(line.startswith("  - To bring card.margin inside its limit:") for line in lines)
     assert lines[-1] == "no-go: 1 go, 1 no-go"
     assert "\x1b" not in done.stdout

@@ -146,6 +146,31 @@ def test_the_roster_is_listed_and_exported(crew, tmp_path):
     assert [line.split()[0] for line in lines] == ["ID", "ben", "cy", "pad"]
     assert " yes " in lines[1]
     assert " no " in lines[2]
+    # A file of the right name that holds another key is no key of this roster's.
+    keys = tmp_path / "keys"
+    known = ring(tmp_path).roster
+    bens = (keys / "ben").read_bytes()
+    for content, word, said in (
+        (
+            (keys / "pad").read_bytes(),
+            "another",
+            f"({known.find('pad').fingerprint}) is not the one on the ros",
+        ),
+        (b"rubbish", "unusable", "is not an OpenSSH Ed25519 key"),
+        (
+            f"{known.to_text().splitlines()[0].split(' ', 2)[2]}\n".encode(),
+            "unusable",
+            "not a private key under",
+        ),
+        (bens, "yes", ""),
+    ):
+        (keys / "ben").write_bytes(content)
+        code, out, err = crew("list")
+        assert code == 0
+        assert f" {word} " in out.splitlines()[1]
+        assert said in err
+        assert bool(err) is bool(said)
+    assert "ben: the key in" not in err
     code, out, _ = crew("export", keys=False)
     assert (code, out) == (0, (tmp_path / "allowed_signers").read_text())
     assert crew("export", "cy", "-o", "for-auditor", keys=False)[0] == 0

@@ -1,11 +1,14 @@
 """`preflight new`: what it writes loads, and what is there stays."""
 
+from datetime import timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from preflight.cli.main import run
 from preflight.config.load import flattened_checklist, load_checklist, load_flight
+from preflight.figures.compute import compute
 from preflight.record.roster import Roster
 
 
@@ -26,7 +29,7 @@ def test_a_new_folder_has_everything_to_start_from(
     folder = tmp_path / "flights" / "one"
     code, out, err = new(capsys, str(folder))
     assert (code, err) == (0, "")
-    assert sorted(tree(folder)) == ["allowed_signers", "flight.toml", "latex-flight.toml"]
+    assert sorted(tree(folder)) == ["allowed_signers", "flight.toml", "latex-flight.toml", "winds.csv"]
     flight = load_flight(folder / "flight.toml")
     assert load_checklist(folder / flight.flight.checklist).phase
     roster = Roster.parse((folder / "allowed_signers").read_bytes())
@@ -34,9 +37,27 @@ def test_a_new_folder_has_everything_to_start_from(
     assert "preflight crew add" in (folder / "allowed_signers").read_text(encoding="utf-8")
     assert f"Then: preflight lint {folder / 'flight.toml'}" in out
     assert run(["lint", *map(str, folder.glob("*.toml"))]) == 0
+    # Its figures are whole, by day, and its notification sheet asks for nothing but who calls.
+    figures = compute(flight, folder=folder, now=flight.flight.release - timedelta(hours=20))
+    assert (figures.go, figures.faults, figures.no_go) == (True, (), {})
+    assert figures.figure("flight.keep_out_clearance") is not None
+    assert not [remark for remark in figures.remarks if "wind" in str(remark).lower()]
+    capsys.readouterr()
+    assert run(["check", str(folder / "flight.toml"), "--only", "flight-envelope", "--only", "airspace"]) == 0
+    assert 8 <= flight.flight.release.astimezone(ZoneInfo(flight.site.timezone)).hour <= 16
+    assert run(["report", str(folder / "flight.toml"), "-o", str(tmp_path / "notice.txt")]) == 0
+    sheet = (tmp_path / "notice.txt").read_text("utf-8")
+    assert sheet.split("MISSING: ")[1].splitlines()[1:3] == [
+        "  Operator: add operator to [airspace]",
+        "  Operator's telephone: add telephone to [airspace]",
+    ]
+    assert "MISSING: 2 OF" in sheet
+    # No other country's authority is named to be told.
+    assert "FAA" not in sheet
+    assert "of the State of launch" in sheet
 
 
-@pytest.mark.parametrize("name", ["flight.toml", "latex-flight.toml", "allowed_signers"])
+@pytest.mark.parametrize("name", ["flight.toml", "latex-flight.toml", "winds.csv", "allowed_signers"])
 def test_nothing_is_overwritten_and_then_nothing_is_written(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -79,7 +100,8 @@ def record(folder: Path, tmp_path: Path, **changes: str) -> Path:
 def test_from_a_record_the_flight_file_still_finds_its_checklist(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    source, folder = record(tmp_path / "rec", tmp_path), tmp_path / "next"
+    source = record(tmp_path / "rec", tmp_path, **{"[wind]": "", 'table = "winds.csv"': ""})
+    folder = tmp_path / "next"
     capsys.readouterr()
     code, out, err = new(capsys, str(folder), "--from", str(source))
     assert (code, err) == (0, "")
@@ -93,7 +115,7 @@ def test_from_a_record_the_flight_file_still_finds_its_checklist(
 
 
 def test_a_wind_table_is_not_in_a_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    source = record(tmp_path / "rec", tmp_path, **{"# [wind]": "[wind]", "# table =": "table ="})
+    source = record(tmp_path / "rec", tmp_path)
     code, out, _ = new(capsys, str(tmp_path / "next"), "--from", str(source))
     assert code == 0
     assert "put a new winds.csv beside flight.toml" in out

@@ -121,6 +121,15 @@ def test_what_is_said_to_people(sealed, verify, crew, tmp_path):
     assert "bad at line 3" in verify(sealed)[1]
 
 
+def test_a_release_with_go_is_told(crew, verify):
+    first = shut(crew.authorised(crew.begin()))
+    walk = follow(first, keyring=crew.keyring, person="ines", clock=crew.clock, why="after-release")
+    walk.release("ines", released_at=crew.clock.at)
+    walk.recorder.close()
+    out = verify(walk.recorder.folder)[1]
+    assert "  verdict go\n  released with go at 2031-03-09T" in out
+
+
 def test_a_drill_is_called_one(crew, verify):
     assert verify(shut(crew.begin(drill=True)))[1].startswith("DRILL ")
 
@@ -134,7 +143,7 @@ def test_bad_input_is_a_sentence(sealed, verify, tmp_path):
         ((sealed, "--roster", tmp_path / "none"), "missing"),
         ((sealed, "--roster", tmp_path / "odd"), "line 1"),
         ((sealed, "--roster", tmp_path), "not a plain file"),
-        ((sealed.parent,), "holds no record.jsonl"),
+        ((sealed.parent,), f"for all records below it: preflight audit {sealed.parent}"),
     ):
         code, _out, err = verify(*args)
         assert code == 2

@@ -3,18 +3,15 @@
 from pathlib import Path
 
 import pytest
+from checklist_text import head
 
 from preflight.cli.main import run
 from preflight.config.load import parse_checklist
 from preflight.config.problems import BadFile
 
-GOOD = """\
-[checklist]
-title = "Short list"
-revision = "A"
-stations = ["director", "payload"]
-release_by = ["director"]
-seal_by = ["director"]
+GOOD = (
+    head("Short list")
+    + """\
 roles = ["instructor"]
 
 [[phase]]
@@ -55,6 +52,7 @@ id = "sky"
 challenge = "Sky: look around"
 response = "No aircraft seen"
 """
+)
 
 CASES = {
     "no title": ('title = "Short list"\n', "", "checklist.title", "is missing"),

@@ -1,19 +1,13 @@
 """Advice on checklists."""
 
 import pytest
+from checklist_text import head
 
 from preflight.config.advice import advise
 from preflight.config.load import parse_checklist
 from preflight.config.problems import key_text
 
-HEAD = """\
-[checklist]
-title = "List"
-revision = "A"
-stations = ["director", "payload"]
-release_by = ["director"]
-seal_by = ["director"]
-"""
+HEAD = head("List")
 
 
 def phase(name: str, gate: str, steps: list[str]) -> str:

@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from checklist_text import head
 
 from preflight.config.checklist import Checklist
 from preflight.config.lint import lint
@@ -12,14 +13,9 @@ from preflight.config.load import flattened_checklist, load_checklist, parse_che
 from preflight.config.problems import BadFile, Problem
 from preflight.config.shipped import shipped_file
 
-BASE = """\
-[checklist]
-title = "Base"
-revision = "A"
-stations = ["director", "payload"]
-release_by = ["director"]
-seal_by = ["director"]
-
+BASE = (
+    head("Base")
+    + """
 [[phase]]
 id = "one"
 title = "One"
@@ -48,6 +44,7 @@ id = "fourth"
 challenge = "Wind again"
 measure = { quantity = "wind", unit = "m/s", at_most = 5.0 }
 """
+)
 
 HEAD = """\
 [checklist]

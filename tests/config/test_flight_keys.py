@@ -101,7 +101,7 @@ def test_a_new_release_time(flight: Flight) -> None:
         ("payload.package[2].mass", "1 kg", "there are only 1"),
         ("balloon[1].mass", "1 kg", "unknown key"),
         ("beacon.battery.capacity", "1 A*h", "the flight file has no [beacon.battery]"),
-        ("wind.table", "w.csv", "the flight file has no [wind]"),
+        ("sample.checksum.name", "crc-8", "the flight file has no [sample.checksum]"),
         ("battery.regulator.efficiency", "0.9", "battery.regulator is not a table here"),
         ("limits.link.margin", "1", "unknown key"),
         ("", "1", "unknown key"),

@@ -13,6 +13,7 @@ from preflight.devices.mounts import Mount, mount_at, mounts
 from preflight.devices.removable import Medium, is_system_point, linux_medium, medium_of
 from preflight.devices.removable_mac import mac_medium
 from preflight.devices.removable_windows import FIXED, OPTICAL, RAM_DISK, REMOTE, REMOVABLE, windows_medium
+from preflight.devices.unmounted import Unmounted, linux_unmounted, unmounted
 
 
 class Sysfs:
@@ -91,6 +92,34 @@ def test_the_disk_that_the_system_runs_from_is_never_a_card(sysfs: Sysfs):
     for point in ("/", "/boot/firmware", "/usr", "/home", "/run/live/medium"):
         assert asked(sysfs, card, at("179:2", point)).kind == "system"
     assert asked(sysfs, card, at("179:2", "/media/crew/OTHER")).kind == "removable"
+
+
+def test_cards_that_are_mounted_nowhere_are_found(sysfs: Sysfs):
+    """By readers, slots and their partitions; no empty reader, optical drive, fixed disk, or the system's."""
+
+    def listed(*everything: Mount) -> list[Unmounted]:
+        swaps = sysfs.root / "none"
+        return list(linux_unmounted(everything, sysfs=sysfs.root, dev=Path("/dev"), swaps=swaps))
+
+    assert listed() == []
+    card = sysfs.disk("sdb", "8:16", removable="1", size="8192", dev="8:16", device__type="0")
+    sysfs.partition(card, "sdb1", "8:17", sectors=4096)
+    slot = sysfs.disk("mmcblk0", "179:0", device__type="SD", size="2048", dev="179:0")
+    sysfs.disk("sdc", "8:32", removable="1", size="0")  # a reader without a card
+    sysfs.disk("sr0", "11:0", removable="1", size="700000", device__type="5")
+    sysfs.disk("sda", "8:0", size="100000")
+    (sysfs.root / "block/gone").symlink_to(sysfs.root / "nowhere")
+    found = [
+        Unmounted(device=Path("/dev/mmcblk0"), label="", size=2048 * 512),
+        Unmounted(device=Path("/dev/sdb1"), label="", size=4096 * 512),
+    ]
+    assert listed(at("8:0", "/data")) == found
+    assert listed(at("8:17")) == found[:1]
+    mapped = sysfs.disk("dm-0", "254:0")
+    (mapped / "slaves/mmcblk0").symlink_to(slot)
+    assert listed(at("254:0")) == found[1:]
+    assert listed(at("8:17", "/boot")) == found[:1]
+    assert not {each.device for each in unmounted()} & {Path(each.source) for each in mounts()}
 
 
 def test_a_swap_file_makes_its_disk_the_systems(sysfs: Sysfs, tmp_path: Path):

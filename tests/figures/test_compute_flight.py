@@ -10,6 +10,7 @@ import pytest
 
 from preflight.config.flight import Efficiency, Flight, Limit, Link, Load
 from preflight.figures.compute import FlightFigures, compute
+from preflight.figures.shown import lasts_text
 from preflight.names import UNITS
 from preflight.readings import Reading
 
@@ -210,7 +211,7 @@ def test_what_mends_the_battery_mends_it(change: Change) -> None:
     after = compute(change(battery={**cells, "parallel": 2}, beacon={"battery": None}))
     assert "battery.margin" not in after.mends
     hours = number(after, "battery.endurance")
-    assert before.mends["battery.margin"].endswith(f"{hours:.2g} h")
+    assert before.mends["battery.margin"].endswith(f": {lasts_text(hours * 3600)}")
 
 
 def test_time_since_fitting_is_taken_off(change: Change) -> None:

@@ -76,11 +76,45 @@ def test_limits_and_margins() -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "text"),
-    [(2520, "42 min"), (15000, "4.2 h"), (12 * 86400, "12 days"), (6.34 * 365.25 * 86400, "6.3 years")],
+    ("seconds", "lasts", "needs"),
+    [
+        (2520, "42 min", "42 min"),
+        (2579, "42 min", "43 min"),
+        (15000, "4.1 h", "4.2 h"),
+        (0.1 * 3600 * 36, "3.6 h", "3.6 h"),
+        (15.69 * 3600, "15.6 h", "15.7 h"),
+        (12.9 * 86400, "12 days", "13 days"),
+        (6.34 * 365.25 * 86400, "6.3 years", "6.4 years"),
+    ],
 )
-def test_times(seconds: float, text: str) -> None:
-    assert shown.hours_text(seconds) == text
+def test_what_lasts_is_rounded_down_and_what_is_needed_up(seconds: float, lasts: str, needs: str) -> None:
+    assert shown.lasts_text(seconds) == lasts
+    assert shown.needs_text(seconds) == needs
+
+
+@pytest.mark.parametrize(
+    ("name", "unit", "value", "text"),
+    [
+        ("battery.endurance", "h", 15.577, "15.5 h"),
+        ("beacon.endurance", "h", 21.9999, "21.9 h"),
+        ("card.full_after", "h", 113.9, "113 h"),
+        ("flight.duration", "min", 164.1, "165 min"),
+        ("flight.ascent_rate", "m/s", 4.2438, ""),
+    ],
+)
+def test_every_room_tells_a_duration_in_the_same_words(name: str, unit: str, value: float, text: str) -> None:
+    from preflight.cli import told
+    from preflight.report.words import value_of
+    from preflight.tui import words
+
+    reading = Reading(name=name, value=value, unit=unit, source="computed")
+    assert shown.duration_text(reading) == text
+    if text:
+        assert {shown.value_text(reading), value_of(reading), words.value_of(reading)} == {text}
+        assert told.reading_text(reading).endswith(f"  {text}")
+        # Never onto the other side of its limit.
+        short = Reading(name=name, value=value, unit=unit, source="computed", at_least=value - 1e-3)
+        assert float(shown.value_text(short).split()[0]) >= value - 1e-3
 
 
 def test_moments() -> None:

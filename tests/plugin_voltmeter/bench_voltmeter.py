@@ -123,7 +123,7 @@ def open_voltage(context: Context, meter: Meter) -> Measuring:
         go_on(context)
         taken.append(meter.volts())
         reading = Reading(name=OPEN, value=taken[-1], unit="V")
-        yield Progress("Open voltage, every load off", len(taken) / AT_REST, reading)
+        yield Progress(f"Open voltage, every load off: {len(taken)} of {AT_REST}", None, reading)
     if max(taken) - min(taken) > RESTLESS:
         raise Unmeasured(
             f"The voltage is not at rest, {min(taken):.4g} to {max(taken):.4g} V: take every load off, then "

@@ -11,6 +11,7 @@ from preflight.clock import SystemClock
 from preflight.practice import scenario
 from preflight.practice.crew import SimulatedCrew, Stopped
 from preflight.practice.hands import hands_on
+from preflight.practice.invented import TYPED
 from preflight.practice.scenario_files import BAUD, BEACON_EVERY, CHECKLIST, GROUND, RATE
 from preflight.practice.simulate import SimulatedPayload
 from preflight.record.keys import Keyring
@@ -63,7 +64,7 @@ def walk_one(demo: scenario.Demo, check: str, **typed: float) -> None:
     sources = Sources.beside(demo.flight_file)
     walk = begin(demo.logs, sources, keyring=keyring, person="mika", clock=SystemClock(), drill=True)
     passphrases = dict.fromkeys(keyring.unlocked, scenario.PASSPHRASE)
-    crew = SimulatedCrew(walk, folder=demo.folder, passphrases=passphrases, typed=scenario.TYPED | typed)
+    crew = SimulatedCrew(walk, folder=demo.folder, passphrases=passphrases, typed=TYPED | typed)
     with walk.recorder:
         list(crew.run())
 

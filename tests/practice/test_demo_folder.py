@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from preflight.config.load import load_checklist, load_flight
+from preflight.config.load import flattened_checklist, load_checklist, load_flight, parse_checklist
 from preflight.devices.volume import open_volume
 from preflight.errors import PreflightError
 from preflight.figures.compute import compute
@@ -16,6 +16,9 @@ from preflight.practice.payload import Ground, Samples
 from preflight.practice.scenario_files import RATE
 from preflight.record.keys import Keyring
 from preflight.record.roster import Roster
+from preflight.tui.found_records import Unfinished
+from preflight.tui.nearby import record_words, records_here
+from preflight.walk.opening import Sources, begin
 
 NOW = datetime(2031, 3, 9, 7, 2, 11, tzinfo=UTC)
 
@@ -93,10 +96,90 @@ def test_a_second_start_keeps_what_a_user_changed_and_sets_the_times_anew(tmp_pa
     again = scenario.prepare(folder, NOW + timedelta(days=2))
     assert again.reused
     after = contents(folder)
-    assert {name for name in after if after[name] != before.get(name)} == {"flight.toml", "winds.csv"}
+    # The note stays as it is: it tells no time.
+    changed = {name for name in after if after[name] != before.get(name)}
+    assert changed == {"flight.toml", "winds.csv", ".written.json"}
     flight = load_flight(again.flight_file)
     assert flight.flight.name == "Petrel 3"
     assert flight.flight.release > NOW + timedelta(days=2)
+
+
+def begun(demo: scenario.Demo) -> Unfinished:
+    """A drill begun with the demo's files and left, as the list of walks to go on with has it."""
+    keyring = Keyring(demo.keys, Roster.parse(demo.roster.read_bytes()))
+    keyring.unlock("mika", scenario.PASSPHRASE)
+    sources = Sources.beside(demo.flight_file)
+    walk = begin(demo.logs, sources, keyring=keyring, person="mika", clock=StandingClock(), drill=True)
+    walk.recorder.close()
+    return offered(demo)
+
+
+def offered(demo: scenario.Demo) -> Unfinished:
+    return records_here(demo.flight_file, StandingClock().now())[0]
+
+
+def test_a_start_of_the_demo_frightens_nobody_and_loses_no_edit(tmp_path: Path, monkeypatch):
+    demo = scenario.prepare(tmp_path / "demo", NOW)
+    record = begun(demo)
+    assert "since" not in record_words(record)[1]
+    # Another day, and another release of this program with another checklist: both are the demo's own doing.
+    shipped = scenario.shipped_file(scenario.CHECKLIST).read_text()
+    (tmp_path / scenario.CHECKLIST).write_text(shipped.replace('revision = "C"', 'revision = "D"'))
+    monkeypatch.setattr(scenario, "shipped_file", lambda name: tmp_path / name)
+    scenario.prepare(demo.folder, NOW + timedelta(days=2))
+    assert 'revision = "D"' in (demo.folder / scenario.CHECKLIST).read_text()
+    assert not offered(demo).same
+    assert "The demo wrote its files anew since" in record_words(offered(demo))[1]
+
+    edits = {
+        "flight.toml": ('"800 g"', '"810 g"'),
+        "winds.csv": ("200,190,2", "200,190,3"),
+        scenario.CHECKLIST: ("single payload", "our payload"),
+        "DEMO.txt": ("The crew", "Our notes. The crew"),
+        "allowed_signers": ("mika ", "mika-b "),
+    }
+    for name, (before, after) in edits.items():
+        text = (demo.folder / name).read_text()
+        assert before in text
+        (demo.folder / name).write_text(text.replace(before, after))
+    monkeypatch.undo()
+    scenario.prepare(demo.folder, NOW + timedelta(days=4))
+    for name, (_, after) in edits.items():
+        assert after in (demo.folder / name).read_text(), name
+    assert "Files here were changed since" in record_words(offered(demo))[1]
+    (demo.keys / "sol").unlink()
+    with pytest.raises(PreflightError, match="allowed_signers was changed"):
+        scenario.prepare(demo.folder, NOW)
+
+
+def test_a_demo_of_before_files_were_remembered_is_taken_up_quietly(tmp_path: Path):
+    demo = scenario.prepare(tmp_path / "demo", NOW)
+    begun(demo)
+    (demo.folder / ".written.json").unlink()
+    scenario.prepare(demo.folder, NOW + timedelta(days=2))
+    assert "The demo wrote its files anew since" in record_words(offered(demo))[1]
+
+
+def test_the_note_lists_everything_that_has_to_be_typed(tmp_path: Path):
+    demo = scenario.prepare(tmp_path / "demo", NOW)
+    note = (demo.folder / "DEMO.txt").read_text()
+    checklist = parse_checklist(flattened_checklist(demo.folder / scenario.CHECKLIST), "checklist")
+    flight = load_flight(demo.flight_file)
+    listed = dict(
+        line.split(None, 1) for line in note.splitlines() if line.startswith("  ") and line[2] != " "
+    )
+    for step in checklist.steps():
+        needed = step.measure or step.defer or step.check in ("battery-voltage", "position", "card-write")
+        assert (step.id in listed) >= bool(needed and step.unless(flight) is None), step.id
+    assert listed["battery-loaded"].startswith("battery.open_voltage 8.29 V, nothing else")
+    assert listed["payload-weighed"] == "0.86 kg"
+    assert listed["neck-lift"] == "1.9303, 1.94, 1.9497 kg"
+    assert listed["card-writes"].startswith("x (does not apply)")
+    assert "Enter" in note
+    for member in scenario.CREW:
+        assert f"{member.name:<12} {member.id:<6}" in note
+    assert note.count(f'passphrase "{scenario.PASSPHRASE}"') == len(scenario.CREW)
+    assert max(map(len, note.splitlines())) <= 110
 
 
 def test_what_is_missing_is_made_again(tmp_path: Path):

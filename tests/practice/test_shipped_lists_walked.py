@@ -13,6 +13,7 @@ from preflight.config.shipped import shipped_file
 from preflight.practice import scenario, scenario_files
 from preflight.practice.crew import SimulatedCrew
 from preflight.practice.hands import hands_on
+from preflight.practice.invented import TYPED
 from preflight.practice.simulate import SimulatedPayload
 from preflight.record.keys import Keyring, make_key
 from preflight.record.roster import Person, Roster
@@ -59,7 +60,7 @@ def walked(demo: scenario.Demo, opener: str = "mika") -> list[Walk]:
             walk,
             folder=demo.folder,
             passphrases=dict.fromkeys(people, scenario.PASSPHRASE),
-            typed=scenario.TYPED,
+            typed=TYPED,
         )
         with walk.recorder:
             list(crew.run())

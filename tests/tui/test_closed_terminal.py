@@ -14,28 +14,13 @@ from collections.abc import Callable, Iterator
 import pytest
 from record_making import entries_of
 from screen_driving import PASSPHRASE, Stage
-from serial_ends import FarEnd, wait_until
+from serial_ends import LEAVE, FarEnd, logger_text, wait_until
 from terminals import Tmux, lay_out, walk_words
 from tools import need_tool
 
 from preflight.record.verify import verify
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
-LEAVE = b"exit\rlog on\r"
-LOGGER = """
-[[port]]
-use = "logger"
-at = "{at}"
-[[logger.exchange]]
-send = "?\\r"
-expect = "ready"
-within = "60 s"
-[[logger.leave]]
-send = "exit\\r"
-[[logger.leave]]
-send = "log on\\r"
-"""
-
 Open = Callable[[], Tmux]
 
 
@@ -87,7 +72,7 @@ def test_a_terminal_closed_in_the_middle_of_a_check_leaves_a_good_record_and_a_l
     stage: Stage, opening: Open
 ) -> None:
     with FarEnd() as far:
-        stage.flight += LOGGER.format(at=far.path)
+        stage.flight += logger_text(far.path, "60 s")
         terminal = opening()
         begin(terminal)
         terminal.press("2", "Enter")

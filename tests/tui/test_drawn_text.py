@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -13,6 +15,7 @@ from preflight.record.seal import seal_code
 from preflight.tui import words
 from preflight.tui.dialogs.glyphs import groups, large, qr
 from preflight.tui.draw.foot import packed
+from preflight.tui.draw.lists import figure_lines
 from preflight.tui.draw.runout import axis_line, run_out_lines
 from preflight.tui.draw.scale import bar, progress_line, reading_line, scale
 from preflight.tui.draw.text import Block, fit, labelled, say
@@ -176,3 +179,20 @@ def test_a_short_margin_never_reads_as_enough() -> None:
     assert words.quantity(131067904, "B") == "131.1 MB"
     assert words.quantity(9000, "B") == "9000 B"
     assert words.quantity(None, "V") == "not known"
+
+
+def test_a_figures_name_is_never_cut_in_its_column() -> None:
+    """A cut name may be taken for another: flight.landing_speed for flight.landing_speed_fouled."""
+    long = Reading(name="flight.landing_speed_fouled", value=5.822, unit="m/s", at_most=9.0)
+    short = Reading(name="link.load", value=160.0, unit="B/s")
+    figures = SimpleNamespace(figures=(long, short), no_go={}, faults=(), remarks=())
+    for width in (30, 39, 46):
+        lines = [
+            line.plain
+            for line in figure_lines(SimpleNamespace(extra=SimpleNamespace(figures=figures)), width)
+        ]
+        assert all(len(line) == width for line in lines[1:])
+        text = " ".join(lines)
+        assert "flight.landing_speed_fouled" in text
+        assert "5.822 m/s" in text
+    assert len(lines) == 3  # at 160 columns each is one line

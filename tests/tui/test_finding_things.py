@@ -8,6 +8,7 @@ from screen_driving import Driver, Stage
 from preflight.tui.draw.phases import Shown, arrange
 from preflight.tui.keys import KEYS
 from preflight.tui.marks import PHASES
+from preflight.tui.palette import ALSO, match
 
 TITLES = ("Bench: cells and card", "Site", "Payload power-up", "Payload closed", "Fill")
 
@@ -87,6 +88,47 @@ def test_a_step_is_found_by_its_words_its_phase_or_its_outcome(stage: Stage) -> 
     stage.drive(story)
 
 
+def test_a_search_without_a_match_says_how_to_go_on(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        await driver.press("slash")
+        await driver.until(lambda: "type to narrow" in driver.text())
+        await driver.type("sealx")
+        await driver.until(lambda: "No step or call has “sealx” in it" in driver.said())
+        assert "Ctrl+P searches the acts" in driver.said()
+        await driver.key("enter")
+        assert "sealx" in driver.text()
+        await driver.press("backspace", "enter")
+        await driver.at("close")
+
+    stage.drive(story)
+
+
+def test_acts_are_found_by_their_help_and_by_the_words_of_the_record() -> None:
+    """Also in half, and by what an entry is called; nothing is guessed from letters that lie apart."""
+    lines = {key.name: (f"{key.word} {key.help}", ALSO.get(key.name, "")) for key in KEYS}
+    lines["ordinary"] = ("Enter", ALSO["ordinary"])
+    assert set(ALSO) <= set(lines)
+
+    def found(typed: str) -> set[str]:
+        return {name for name, line in lines.items() if match(typed, *line) > 0}
+
+    assert found("mirr") == found("second copy") == found("backup") == {"mirror"}
+    for key in KEYS:
+        assert key.name in found(key.help), key.help
+        assert key.name in found(key.word), key.word
+    words = (
+        "checklist phase gate step check finding reading margin sample tap outcome verdict hold lift waiver"
+    )
+    words += (
+        " sign witness poll record seal run-out scrub carry correct paper close replan power release begin"
+    )
+    assert not [word for word in (*words.split(), "flight file", "no-go", "stale") if not found(word)]
+    assert "waive" in found("waiver")
+    assert match("waive", "waive Accept a no-go") > match("no-go", "waive Accept a no-go") > 0.8
+    assert match("xyz", "waive Accept a no-go", "waiver") == match("", "x") == 0
+
+
 def test_the_palette_holds_every_act_that_can_be_done_and_every_step(stage: Stage) -> None:
     async def story(driver: Driver) -> None:
         await driver.begin()
@@ -99,6 +141,16 @@ def test_the_palette_holds_every_act_that_can_be_done_and_every_step(stage: Stag
             await driver.until(lambda key=key: key.help[:30] in driver.text())
             await driver.press("escape")
             await driver.until(lambda: len(driver.app.screen_stack) == 2)
+        await driver.key("ctrl+p")
+        await driver.type("mirr")
+        await driver.until(lambda: "2nd copy  F5" in driver.text())
+        await driver.press("escape")
+        await driver.until(lambda: len(driver.app.screen_stack) == 2)
+        await driver.key("ctrl+p")  # what can't be done now is found as well, and says so
+        await driver.type("waiver")
+        await driver.until(lambda: "waive  v  Accept a no-go within a bound  (not now)" in driver.text())
+        await driver.press("escape")
+        await driver.until(lambda: len(driver.app.screen_stack) == 2)
         await driver.key("ctrl+p")
         await driver.type("neck-lift")
         await driver.until(lambda: "Neck lift" in driver.text())

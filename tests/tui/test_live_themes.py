@@ -5,15 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from contrast import LEAST, faint
 from screen_driving import Driver, Stage, ToldCheck, found
-from textual.color import Color
 
 from preflight.live import Bad, Line, Reception, Receptions, Stream, Trace
 from preflight.readings import Progress
 from preflight.tui.theme import ORDER
-
-LEAST = {"desk": 4.5, "sun": 7.0, "night": 4.5}
-BLOCKS = set("▁▂▃▄▅▆▇█╌┆─━│┃▏▎▍▌▋▊▉▶◀╟╢ ")
 
 OLD = Reception(ago=3.0, text="SIM-7", age=400.0, distance=5e3, faults=("older than 121 s",))
 TIMES = (1.0, 900.0, 2.0)
@@ -34,30 +31,6 @@ SEEN = Progress(
         ),
     ),
 )
-
-
-def luminance(color: Color) -> float:
-    """Relative luminance: WCAG 2.2, definitions."""
-    parts = [part / 255 for part in (color.r, color.g, color.b)]
-    red, green, blue = (
-        part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts
-    )
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
-def faint(driver: Driver, least: float) -> set[tuple[float, str]]:
-    """Text below `least` to 1, blocks below 3 to 1."""
-    found_faint = set()
-    for strip in driver.app.screen._compositor.render_strips():
-        for segment in strip:
-            style = segment.style
-            if style is None or not style.color or not style.bgcolor or not segment.text.strip():
-                continue
-            pair = [luminance(Color.from_rich_color(each)) for each in (style.color, style.bgcolor)]
-            ratio = (max(pair) + 0.05) / (min(pair) + 0.05)
-            if ratio < (least if set(segment.text) - BLOCKS else 3.0):
-                found_faint.add((round(ratio, 2), segment.text.strip()[:30]))
-    return found_faint
 
 
 class Seen(ToldCheck):

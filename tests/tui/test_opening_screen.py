@@ -20,10 +20,12 @@ from preflight.config.load import parse_flight
 from preflight.devices.mounts import Mount
 from preflight.devices.removable import Medium
 from preflight.devices.serial_line import PortInfo
+from preflight.devices.unmounted import Unmounted
 from preflight.errors import DeviceError
 from preflight.record.folder import read
 from preflight.tui import nearby, nearby_pane
 from preflight.tui.nearby import Item, cards_here, ports_here
+from preflight.tui.nearby_pane import shared
 from preflight.tui.opening import Opened, OpeningApp
 from preflight.tui.session import Session
 from preflight.walk.opening import Sources
@@ -68,7 +70,7 @@ def around(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
             raise told[name]
         return list(told[name])
 
-    monkeypatch.setattr(nearby_pane, "ports_here", lambda flight: answer("ports"))
+    monkeypatch.setattr(nearby_pane, "ports_here", lambda flight, folder: answer("ports"))
     monkeypatch.setattr(nearby_pane, "cards_here", lambda flight, folder: answer("cards"))
     return told
 
@@ -151,7 +153,7 @@ def test_an_unfinished_record_is_offered_and_pointed_at_in_its_walk(stage: Stage
 def test_what_is_looked_for_never_holds_the_screen_up(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     free = threading.Event()
 
-    def stuck(flight: object) -> list[Item]:
+    def stuck(flight: object, folder: object) -> list[Item]:
         assert free.wait(30)
         return [Item("/dev/ttyX0", "tap")]
 
@@ -190,19 +192,53 @@ def test_what_can_not_be_looked_at_says_so_and_can_be_looked_at_again(
     open_screen(folder, look)
 
 
-def test_ports_say_their_use_and_one_that_is_missing_comes_first() -> None:
-    flight = parse_flight(
-        FLIGHT.encode()
-        + b'\n[[port]]\nuse = "tap"\nat = "/dev/ttyNONE9"\n[[port]]\nuse = "meter"\nat = "/dev/ttyHERE0"\n',
-        "flight.toml",
+def test_ports_say_their_use_and_one_that_is_missing_comes_first(tmp_path: Path) -> None:
+    """Relative ones start at the flight file's folder, wherever the tool was started."""
+    (tmp_path / "payload").mkdir()
+    (tmp_path / "payload/logger").touch()
+    (tmp_path / "same").symlink_to(tmp_path / "payload/beacon")
+    (tmp_path / "payload/beacon").touch()
+    declared = {
+        "tap": "/dev/ttyNONE9",
+        "meter": "/dev/ttyHERE0",
+        "logger": "payload/logger",
+        "beacon": "same",
+    }
+    ports = "".join(f'\n[[port]]\nuse = "{use}"\nat = "{at}"\nbaud = 9600\n' for use, at in declared.items())
+    flight = parse_flight((FLIGHT + ports).encode(), "flight.toml")
+    system = str(tmp_path / "payload/beacon")
+    found = lambda: (  # noqa: E731
+        PortInfo("/dev/ttyS9", "n/a", "n/a"),
+        PortInfo("/dev/ttyHERE0", "An adapter", "USB"),
+        PortInfo(system, "n/a", "n/a"),
     )
-    found = lambda: (PortInfo("/dev/ttyHERE0", "An adapter", "USB"), PortInfo("/dev/ttyS9", "n/a", "n/a"))  # noqa: E731
-    assert ports_here(flight, found) == [
+    assert ports_here(flight, tmp_path, found) == [
         Item("/dev/ttyNONE9", "tap: not here", missing=True),
         Item("/dev/ttyHERE0", "meter  An adapter"),
+        Item(system, "beacon  as same"),
+        Item("payload/logger", "logger"),
         Item("/dev/ttyS9", ""),
     ]
-    assert [item.missing for item in ports_here(None, found)] == [False, False]
+    assert [item.missing for item in ports_here(None, tmp_path, found)] == [False, False, False]
+
+
+def test_lists_that_are_longer_than_their_room_say_so(folder: Path, around: dict[str, Any]) -> None:
+    around["ports"] = [Item(f"/dev/ttyUSB{n}", "an adapter") for n in range(12)]
+    around["cards"] = [Item(f"/media/card-{n}") for n in range(3)]
+
+    async def look(app: OpeningApp, pilot: Pilot[Any]) -> None:
+        text = shown(app)
+        ports = text.count("/dev/ttyUSB")
+        assert ports >= 3
+        assert f"+{12 - ports} more: preflight ports lists them" in text
+        assert "/media/card-2" in text
+        await pilot.press("q")
+
+    open_screen(folder, look)
+    assert shared(7, [12, 3]) == [4, 3]
+    assert shared(7, [2, 9]) == [2, 5]
+    assert shared(1, [3, 3]) == [1, 0]
+    assert shared(9, [2, 1]) == [2, 1]
 
 
 def test_cards_are_what_can_be_taken_out_and_the_flights_own_comes_first(tmp_path: Path) -> None:
@@ -218,14 +254,15 @@ def test_cards_are_what_can_be_taken_out_and_the_flights_own_comes_first(tmp_pat
     }
     found = lambda: tuple(mount(point, read_only=point == "/media/b") for point in media)  # noqa: E731
     ask = lambda one: media[one.point.as_posix()]  # noqa: E731
-    assert cards_here(None, tmp_path, found, ask) == [
-        Item("/media/a", "A␛  4 GiB  vfat"),
-        Item("/media/b", "1 MiB  vfat  read-only"),
-    ]
+    left = lambda: (Unmounted(device=Path("/dev/sdb1"), label="B\x1b", size=2 << 30),)  # noqa: E731
+    here = [Item("/media/a", "A␛  4 GiB  vfat"), Item("/media/b", "1 MiB  vfat  read-only")]
+    lies = Item("/dev/sdb1", "B␛  2 GiB  not mounted: let the system mount it")
+    assert cards_here(None, tmp_path, found, ask, left) == [*here, lies]
+    assert cards_here(None, tmp_path, found, ask, tuple) == here
     ours = parse_flight(FLIGHT.encode() + b'\n[card]\nvolume = "/media/b"\n', "flight.toml")
-    assert [item.name for item in cards_here(ours, tmp_path, found, ask)] == ["/media/b", "/media/a"]
+    assert [item.name for item in cards_here(ours, tmp_path, found, ask, tuple)] == ["/media/b", "/media/a"]
     gone = parse_flight(FLIGHT.encode() + b'\n[card]\nvolume = "/media/gone"\n', "flight.toml")
-    first = cards_here(gone, tmp_path, found, ask)[0]
+    first = cards_here(gone, tmp_path, found, ask, tuple)[0]
     assert first == Item("/media/gone", "the flight file's card: not here", missing=True)
 
 

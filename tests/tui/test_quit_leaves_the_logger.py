@@ -9,25 +9,10 @@ import pytest
 from queued_adapter import plug_in
 from record_making import entries_of
 from screen_driving import Driver, Stage
-from serial_ends import FarEnd, wait_until
+from serial_ends import LEAVE, FarEnd, logger_text, wait_until
 
 from preflight.checks import listening
 from preflight.checks.logger_response import check
-
-LEAVE = b"exit\rlog on\r"
-LOGGER = """
-[[port]]
-use = "logger"
-at = "{at}"
-[[logger.exchange]]
-send = "?\\r"
-expect = "ready"
-within = "20 s"
-[[logger.leave]]
-send = "exit\\r"
-[[logger.leave]]
-send = "log on\\r"
-"""
 
 
 @pytest.fixture(autouse=True)
@@ -56,7 +41,7 @@ def left(stage: Stage, far: FarEnd) -> None:
 
 
 def on(stage: Stage, far: FarEnd) -> None:
-    stage.flight += LOGGER.format(at=far.path)
+    stage.flight += logger_text(far.path, "20 s")
     stage.checks["logger-response"] = check
 
 

@@ -4,81 +4,32 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import shutil
-import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 from ahead import Ahead
+from terminals import PREFLIGHT, Tmux
 from tools import need_tool
 
 from preflight.checks import table
 from preflight.checks.base import asked_for
 from preflight.config.load import load_checklist, load_flight
 from preflight.config.quantities import from_si, kind_of_unit
-from preflight.practice.crew import MEASURED
-from preflight.practice.scenario import CHECKLIST, CREW, PASSPHRASE, TYPED
+from preflight.practice.invented import MEASURED, TYPED
+from preflight.practice.scenario import CHECKLIST, CREW, PASSPHRASE
 from preflight.record.verify import verify
 from preflight.walk.proof import prove
 
-DEADLINE = 60.0
-PREFLIGHT = f"{sys.executable} -c 'from preflight.cli.main import main; main()'"
 NUMBERS = {role: str(n) for n, member in enumerate(CREW, start=1) for role in member.roles}
-
-
-class Terminal:
-    """A tmux session of its own server; it is ended with the test."""
-
-    def __init__(self, folder: Path, command: str) -> None:
-        self.server = f"preflight-{folder.name}"
-        self._tmux("new-session", "-d", "-x", "80", "-y", "24", "-s", "walk", command, cwd=folder)
-        self.presses = 0
-
-    def _tmux(self, *words: str, cwd: Path | None = None) -> str:
-        done = subprocess.run(
-            ["tmux", "-L", self.server, "-f", "/dev/null", *words],
-            capture_output=True,
-            text=True,
-            cwd=cwd,
-            check=False,
-        )
-        return done.stdout
-
-    def text(self) -> str:
-        return self._tmux("capture-pane", "-p", "-t", "walk")
-
-    def press(self, *keys: str) -> None:
-        self.presses += len(keys)
-        self._tmux("send-keys", "-t", "walk", *keys)
-
-    def type(self, text: str) -> None:
-        self.presses += len(text)
-        if text:
-            self._tmux("send-keys", "-t", "walk", "-l", text)
-
-    def resize(self, width: int, height: int) -> None:
-        self._tmux("resize-window", "-t", "walk", "-x", str(width), "-y", str(height))
-
-    def until(self, condition: Callable[[str], object], what: str) -> str:
-        """The screen once a condition holds of it."""
-        end = time.monotonic() + DEADLINE
-        while True:
-            text = self.text()
-            if condition(text):
-                return text
-            assert time.monotonic() < end, f"waited in vain for {what}\n{text}"
-            time.sleep(0.03)  # between two looks at another process's screen
-
-    def close(self) -> None:
-        self._tmux("kill-server")
 
 
 class Hands:
     """Reads the screen and presses what it asks for, as a crew would."""
 
-    def __init__(self, terminal: Terminal, folder: Path) -> None:
+    def __init__(self, terminal: Tmux, folder: Path) -> None:
         self.terminal = terminal
         checklist = load_checklist(folder / "preflight-demo" / CHECKLIST)
         self.steps = {step.id: step for step in checklist.steps()}
@@ -213,7 +164,7 @@ class Hands:
         assert found, text
         self.codes.append(found[1])
         self.terminal.press("Enter")
-        self.terminal.until(lambda text: "seal code" not in text, "the code to be put away")
+        self.terminal.until(lambda text: "before:" in text, "the code to be put away")
 
 
 def prompt(text: str) -> str | None:
@@ -240,7 +191,8 @@ def place(text: str) -> tuple[str, ...]:
 
 def walk_the_demo(folder: Path) -> None:
     """To both seals, the window resized in the middle; prints the seal codes and the presses."""
-    terminal = Terminal(folder, f"{PREFLIGHT} demo; echo THE END; read x")
+    command = f"{shlex.join([sys.executable, '-c', PREFLIGHT])} demo; echo THE END; read x"
+    terminal = Tmux(folder, [command], {}, patience=60.0)
     try:
         terminal.until(lambda text: "Enter opens the screen" in text, "the demo")
         hands = Hands(terminal, folder)

@@ -53,7 +53,8 @@ class Pick(ModalScreen[Place | None]):
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         at = self.query_one(OptionList).highlighted
-        self.dismiss(self._shown[at] if at is not None and self._shown else None)
+        if self._shown:
+            self.dismiss(self._shown[at or 0])
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         self.dismiss(self._shown[event.option_index])
@@ -77,14 +78,19 @@ class Pick(ModalScreen[Place | None]):
         options.clear_options()
         width = max(40, min(98, self.size.width - 2) - 6)
         options.add_options([Option(_line(self._scene, place, width)) for place in self._shown])
-        if self._shown:
+        if not self._shown:
+            said = (
+                f"No step or call has “{wanted}” in it. Take letters back, or Esc; Ctrl+P searches the acts."
+            )
+            options.add_options([Option(line, disabled=True) for line in say(said, limit=300).wrap(width)])
+        else:
             here = self._scene.place
             options.highlighted = self._shown.index(here) if here in self._shown else 0
 
 
 def _searched(scene: Scene, place: Place) -> str:
     if place.kind != "step":
-        return f"{place.kind} {place.name}".lower()
+        return f"{place.kind} {place.name} {place_title(place)}".lower()
     step = scene.view.step(place.name)
     outcome = OUTCOMES[step.outcome].word
     return f"{place.name} {step.step.challenge} {step.step.response} {step.phase.title} {outcome}".lower()

@@ -21,14 +21,15 @@ from preflight.walk.state import GateState, PhaseState
 
 def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:
     """The centre, cut to `height`: the step done before, what is shown, what Enter does."""
-    prompt = prompt_line(scene, width)
+    prompt = prompt_lines(scene, width)
     before = before_line(scene, width)
     blocks = step_blocks(scene, width) if scene.place.kind == "step" else call_blocks(scene, width)
-    blocks = with_live(scene, blocks, width, height - 3)
-    body = _airy(blocks, height - 3) or fit(blocks, height - 3, width)
-    body += [Content("")] * (height - 3 - len(body))
+    room = height - 2 - len(prompt)
+    blocks = with_live(scene, blocks, width, room)
+    body = _airy(blocks, room) or fit(blocks, room, width)
+    body += [Content("")] * (room - len(body))
     rule = Content.styled("─" * width, "$rule")
-    return [before, rule, *body, prompt]
+    return [before, rule, *body, *prompt]
 
 
 def _airy(blocks: list[Block], height: int) -> list[Content] | None:
@@ -38,30 +39,38 @@ def _airy(blocks: list[Block], height: int) -> list[Content] | None:
     return [line for block in blocks for line in (*block.lines, Content(""))]
 
 
-def prompt_line(scene: Scene, width: int) -> Content:
-    """The one next act, in words; who is chosen for it."""
-    view = scene.view
+def prompt_lines(scene: Scene, width: int) -> list[Content]:
+    """The one next act, in words, whole; who is chosen for it. Two lines at most."""
+    mark, said, hint = _prompt(scene, width)
+    lines = say(said, "bold $lead").wrap(max(20, width - 3))[:2]
+    heads = [Content.styled(f" {mark} ", "bold $lead"), Content("   ")]
+    drawn = [row(head, line.rstrip()) for head, line in zip(heads, lines, strict=False)]
+    if len(lines) == 1 and drawn[0].cell_length + hint.cell_length <= width:
+        drawn[0] = row(drawn[0], hint)
+    return [fitted(line, width) for line in drawn]
+
+
+def _prompt(scene: Scene, width: int) -> tuple[str, str, Content]:
+    """Its mark, its words, and a hint that gives way."""
+    view, none = scene.view, Content("")
     if view.looking:
-        return fitted(say(" ◇ This screen only looks: it can't act.", "bold"), width)
+        return "◇", "This screen only looks: it can't act.", none
     if scene.busy:
-        return fitted(say(f" ◌ {scene.busy}…", "bold $lead"), width)
+        return "◌", f"{scene.busy}…", none
     running = scene.running
     if running is not None and not running.by_itself:
         if running.stopping:
-            return fitted(say(" ◌ stopping: the line is being put back", "bold $lead"), width)
-        return fitted(say(" ▶ the check is at work; s stops it", "bold $lead"), width)
+            return "◌", "stopping: the line is being put back", none
+        return "▶", "the check is at work; s stops it", none
     does = ordinary(view.state, scene.place)
     text = does.says
     if does.person and scene.selected is not None:
         verb = {"sign": "sign", "confirm": "confirm", "witness": "witness", "complete": "call it complete"}
         text = f"{view.person(scene.selected)}: Enter to {verb[does.does]}, Escape to let go"
-    line = say(f" ▶ {text}", "bold $lead")
     due = place_of(view.state.next)
     if due != scene.place and due.kind != "none" and does.does != "go-on":
-        hint = Content.styled(f"   . goes to {clean(due.name or due.kind, limit=40)}", "$quiet")
-        if line.cell_length + hint.cell_length <= width:
-            line = row(line, hint)
-    return fitted(line, width)
+        return "▶", text, Content.styled(f"   . goes to {clean(due.name or due.kind, limit=40)}", "$quiet")
+    return "▶", text, none
 
 
 def before_line(scene: Scene, width: int) -> Content:
@@ -84,7 +93,7 @@ def before_line(scene: Scene, width: int) -> Content:
         )
     if found is not None and found.readings:
         reading = found.readings[0]
-        value = words.quantity(reading.value, reading.unit)
+        value = words.value_of(reading)
         parts.append(Content.styled(f"  {clean(reading.name, limit=40)} {clean(value, limit=40)}", "$quiet"))
     return fitted(row(*parts), width)
 

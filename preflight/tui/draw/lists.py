@@ -8,7 +8,7 @@ from preflight.readings import Reading
 from preflight.tui import words
 from preflight.tui.draw.head import phase_mark
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.draw.text import apart, fitted, row, say
 from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, OUTCOMES
 from preflight.tui.places import Place, places, settled
 
@@ -85,12 +85,15 @@ def figure_lines(scene: Scene, width: int) -> list[Content]:
 
 
 def _figure(reading: Reading, width: int) -> list[Content]:
-    value = words.quantity(reading.value, reading.unit)
+    value = words.value_of(reading)
     margin = f" {words.times(reading.margin)}" if reading.margin is not None else ""
     style = ALERT_STYLE if reading.within is False else "bold"
     right = row(say(value, style, limit=40), Content.styled(margin, "$quiet"))
-    left = fitted(say(f" {reading.name}", limit=60), max(4, width - right.cell_length - 2))
-    lines = [row(left, " ", right)]
+    name = say(f" {reading.name}", limit=60)
+    lines = [apart(name, right, width)]
+    if name.cell_length + right.cell_length + 1 > width:
+        # A name that is cut may be taken for another one.
+        lines = [fitted(name, width), apart(Content(""), right, width)]
     if reading.within is False:
         lines.append(say(f"   {words.limits(reading)}", "$quiet"))
     return lines

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from textual.content import Content
 
+from preflight.figures.shown import lasts_text, needs_text
 from preflight.tui import words
 from preflight.tui.draw.scale import EIGHTHS
 from preflight.tui.draw.text import fitted, row, say
@@ -44,7 +45,7 @@ def _resource(item: RunOut, figures: FlightFigures, room: int) -> Content:
     name = fitted(row(" ", say(item.resource, "bold" if governing else "", limit=30)), NAME)
     short = item.margin is not None and item.margin < (item.at_least or 1.0)
     margin = "" if item.margin is None else words.times(item.margin, item.at_least or 1.0)
-    tail: Content = row(f" {words.span(item.after)} ", Content.styled(margin, ALERT_STYLE if short else ""))
+    tail: Content = row(f" {lasts_text(item.after)} ", Content.styled(margin, ALERT_STYLE if short else ""))
     if short:
         tail = row(tail, Content.styled(" SHORT", ALERT_STYLE))
     if governing:
@@ -88,7 +89,7 @@ def axis_line(axis: Axis, room: int) -> Content:
     cells = [" "] * room
     cells[0] = "│"
     ends = [0, *_posts(axis, room)]
-    names = ("power-up", "release", "burst", "landing", f"end of search {words.span(axis.end_of_search)}")
+    names = ("power-up", "release", "burst", "landing", f"end of search {needs_text(axis.end_of_search)}")
     for n, word in enumerate(names):
         at = ends[n]
         until = ends[n + 1] if n + 1 < len(ends) else room + TAIL

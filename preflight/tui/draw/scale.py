@@ -74,7 +74,7 @@ def reading_line(reading: Reading, width: int, names: int | None = None) -> Cont
     """Name, value, scale, limits and margin on one line; `names` is the cells for the name."""
     room = names if names is not None else name_width([reading], width)
     name = fitted(say(reading.name, limit=60), room)
-    value = say(words.quantity(reading.value, reading.unit), "bold", limit=40)
+    value = say(words.value_of(reading), "bold", limit=40)
     value = value.truncate(max(VALUE, width - room - 2), ellipsis=True)
     head = row(name, " ", " " * (VALUE - value.cell_length), value, " ")
     if bounds(reading) is None:

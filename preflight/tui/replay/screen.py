@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from concurrent.futures import Future
 from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -13,7 +14,9 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.content import Content
 
+from preflight.clean import clean
 from preflight.errors import Refused
+from preflight.tui import words
 from preflight.tui.conductor import Conductor
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.dialogs.tell import Page, Sure
@@ -27,7 +30,7 @@ from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.following import Following
 from preflight.tui.forms.form import Answers, Field, Form
 from preflight.tui.pages import WIDTH
-from preflight.tui.palette import Acts, Found
+from preflight.tui.palette import ALSO, Acts, Found
 from preflight.tui.pane import Pane
 from preflight.tui.places import beside
 from preflight.tui.replay.draw import centre_lines, record_line, strip_lines
@@ -86,6 +89,11 @@ _FOOT = (
     ("?", "help"),
     ("q", "quit"),
 )
+
+
+def _moment(view: View, at: datetime) -> str:
+    """A moment on both clocks, with its day in UTC."""
+    return f"{at:%Y-%m-%d} {words.both(at, view.zone)}"
 
 
 def left_out(shown: Shown) -> Notice | None:
@@ -149,16 +157,26 @@ class ReplayConductor(Conductor):
         view = self.app.seen.view
         form = Form(
             title="Go to a time",
-            about=("20:30 on the site's clock, 08:30Z in UTC, nearest the moment shown; or with its day.",),
-            fields=(Field(key="time", label="time", kind="time-near"),),
+            about=(
+                f"Shown is {_moment(view, view.state.now.at)}.",
+                f"20:30 is the site's clock ({clean(view.zone.key, limit=40)}), 08:30Z or 08:30 UTC is UTC; "
+                "an offset such as +12:00 and a day can be added. Without a day: nearest the moment shown.",
+            ),
+            fields=(Field(key="time", label="site's time, or UTC: Z", kind="time-near"),),
             submit="Enter goes there",
         )
         await self.app.push_screen_wait(Ask(form, view, self._to_time))
 
     async def _to_time(self, form: Form, answers: Answers) -> None:
         at = answers.time("time")
-        if at is not None:
-            await self._came(self.replaying.go(lambda moments, _: moments.at(at)))
+        if at is None:
+            return
+        await self._came(self.replaying.go(lambda moments, _: moments.at(at)))
+        view, notice = self.app.seen.view, self.app.seen.notice
+        if notice is None or not notice.alert:  # what is missing from the record outweighs it
+            first = view.state.now.at > at
+            said = "nothing was entered by then, the first entry is shown" if first else "as it stood then"
+            self.say(_moment(view, at), said)
 
     async def do_step_on(self) -> None:
         self.go(beside(self.app.seen.view.book, self.app.seen.place, 1))
@@ -183,7 +201,8 @@ class ReplayActs(Acts):
     def _acts(self, scene: Scene) -> Iterator[Found]:
         for key in KEYS:
             shown = row(say(f"{key.word}  ", "bold"), Content.styled(f"{key.shown}  ", "bold"), key.help)
-            yield f"{key.word} {key.help}", shown, partial(self._walk.conductor.begin, key.name)
+            do = partial(self._walk.conductor.begin, key.name)
+            yield Found(f"{key.word} {key.help}", shown, do, ALSO.get(key.name, ""))
 
 
 class ReplayScreen(SceneScreen):
