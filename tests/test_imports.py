@@ -36,3 +36,8 @@ def test_the_core_imports_without_the_screen_library(module: str) -> None:
 def test_help_imports_nothing_heavy() -> None:
     code = "from preflight.cli.main import run\nrun(['--help'])"
     assert not imported_after(code) & set(HEAVY)
+
+
+@pytest.mark.parametrize("module", ["preflight.tui.app", "preflight.tui.opening"])
+def test_the_first_screen_stands_before_the_walk_and_its_units_are_loaded(module: str) -> None:
+    assert not imported_after(f"import {module}") & (set(HEAVY) - {"textual", "rich"})
