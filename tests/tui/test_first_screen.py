@@ -1,4 +1,4 @@
-"""What stands while a walk is loaded: it says what is opened, can be left, and ends in order with a bad file."""
+"""What stands while a walk is loaded: it says what is opened, can be left, and ends in order."""
 
 from __future__ import annotations
 
