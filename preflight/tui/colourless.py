@@ -1,7 +1,8 @@
 """Without colour: for whoever sets NO_COLOR, and for terminals that know none (by their terminfo entry).
 
 Every cell takes the terminal's own two colours; what the theme fills with a colour brighter (in a light
-theme darker) than its text is shown in reverse, so that cursors, choices and alerts keep their shape.
+theme darker) than its text is shown in reverse, so that cursors and choices keep their shape, and so is what
+it fills with red or amber: nothing stands out more than an alert.
 """
 
 from __future__ import annotations
@@ -34,10 +35,17 @@ class TwoTone(LineFilter):
 def _two_tone(style: Style, dark: bool) -> Style:
     if style.color is None or style.bgcolor is None or style.color.is_default or style.bgcolor.is_default:
         return style + _OWN
-    ink, fill = (Color.from_rich_color(each).brightness for each in (style.color, style.bgcolor))
+    ink, fill = (Color.from_rich_color(each) for each in (style.color, style.bgcolor))
     if style.reverse:
         ink, fill = fill, ink
-    return style + (_REVERSED if (fill > ink) == dark and fill != ink else _PLAIN)
+    apart = fill.brightness - ink.brightness
+    return style + (_REVERSED if _alerts(fill) or ((apart > 0) == dark and apart != 0) else _PLAIN)
+
+
+def _alerts(fill: Color) -> bool:
+    """Whether a fill is red or amber, and no shade of the paper."""
+    hue, saturation, lightness = fill.hsl
+    return saturation > 0.6 and lightness > 0.15 and (hue < 1 / 6 or hue > 0.95)
 
 
 def knows_no_colour() -> bool:

@@ -230,7 +230,8 @@ def offered(scene: Scene) -> list[tuple[str, str]]:
     """Keys and words for the footer now: the ordinary act first, then what matters most here."""
     pairs = []
     does = ordinary(scene.view.state, scene.place)
-    if not scene.view.looking and does.does in _WORDS:
+    at_work = scene.running is not None and not scene.running.by_itself
+    if not scene.view.looking and not at_work and does.does in _WORDS:
         pairs.append(("1-9 Enter" if does.person else "Enter", _WORDS[does.does]))
     first = ["hold", "stop", "take_over"]
     if scene.view.record is not None and scene.view.record.mirror_behind is not None:

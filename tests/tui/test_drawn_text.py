@@ -15,7 +15,7 @@ from preflight.record.seal import seal_code
 from preflight.tui import words
 from preflight.tui.dialogs.glyphs import groups, large, qr
 from preflight.tui.draw.foot import packed
-from preflight.tui.draw.lists import figure_lines
+from preflight.tui.draw.lists import figure_lines, figures_here
 from preflight.tui.draw.runout import axis_line, run_out_lines
 from preflight.tui.draw.scale import bar, progress_line, reading_line, scale
 from preflight.tui.draw.text import Block, fit, labelled, say
@@ -196,3 +196,5 @@ def test_a_figures_name_is_never_cut_in_its_column() -> None:
         assert "flight.landing_speed_fouled" in text
         assert "5.822 m/s" in text
     assert len(lines) == 3  # at 160 columns each is one line
+    scene = SimpleNamespace(extra=SimpleNamespace(figures=figures))
+    assert [line.plain.strip() for line in figures_here(scene, 46, 2)] == ["figures", "… +2 lines: i"]

@@ -104,7 +104,7 @@ def test_a_scrubbed_and_sealed_walk_says_so_and_offers_only_what_is_left(
         said = driver.said()
         assert "■ SCRUBBED ● SEALED" in said
         assert "The walk is over" in said
-        assert f"seal code {codes[0]}" in said
+        assert f"code {codes[0]}" in said
         folder = driver.app.seen.view.record.folder
         assert folder in driver.text().replace("\n           ", "")
         assert "no second copy is kept: F5" in said
@@ -156,7 +156,7 @@ def test_a_record_sealed_early_leads_to_the_release_or_a_scrub(stage: Stage) -> 
         await driver.at("release")
         said = driver.said()
         assert "‖ HOLD ● SEALED fill gate" in said
-        assert f"seal code {code}" in said
+        assert f"code {code}" in said
         assert "Not flying after all: d scrubs" in said
         assert "d scrub" in said
         driver.app.conductor.go(Place("step", "logger"))

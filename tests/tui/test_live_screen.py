@@ -99,6 +99,7 @@ def test_the_picture_stands_below_the_challenge_and_stays_until_the_step_is_left
         assert WHY in text
         assert "2 Hz, 2 Hz declared" in text
         assert "s stops it" in text
+        assert "Enter run" not in text  # not a second time beside it
         assert "signs" not in text  # what can be read later gives way
         check.ends.set()
         await driver.until(

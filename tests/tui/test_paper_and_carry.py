@@ -14,6 +14,7 @@ from small_flight import START, go, margin
 from preflight.record.keys import Keyring
 from preflight.record.store import Recorder
 from preflight.tui.keys import KEYS
+from preflight.tui.places import Place
 from preflight.walk import opening
 from preflight.walk.acts import Walk
 from preflight.walk.proof import prove
@@ -380,6 +381,7 @@ class TestAfterClosing:
             await driver.press("enter")
             await driver.pilot.pause()
             before = sorted(stage.logs.iterdir())
+            driver.app.conductor.go(Place("step", "battery"))
             await driver.press("n")
             await driver.fill_refused("swollen", "4", told="does not have that role")
             assert sorted(stage.logs.iterdir()) == before

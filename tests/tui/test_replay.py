@@ -168,7 +168,7 @@ def test_it_opens_on_the_last_entry_of_the_record_asked_for_and_says_what_record
         text = driver.text()
         assert "◇ REPLAY  15 of 21" in text
         assert "○ UNSEALED" in text
-        assert "the record is not closed" in text
+        assert "○ UNSEALED  not closed; names are as this folder claims" in text
         await press(driver, "right", 4)
         assert "○ UNSEALED" not in driver.text()
         assert "● SEALED" in driver.text()

@@ -8,9 +8,12 @@ import sys
 from pathlib import Path
 
 import pytest
+from rich.style import Style
 from screen_driving import Driver, Stage, shown
 
+from preflight.tui.colourless import _two_tone
 from preflight.tui.remembered import Memory
+from preflight.tui.theme import ORDER, THEMES
 
 ASKED = "from preflight.tui.colourless import knows_no_colour; print(knows_no_colour())"
 
@@ -31,6 +34,18 @@ def test_a_terminal_is_asked_for_its_colours(more: dict[str, str], none: str) ->
         [sys.executable, "-c", ASKED], env=bare | more, capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == none
+
+
+@pytest.mark.parametrize("name", ORDER)
+def test_without_colour_nothing_stands_out_more_than_an_alert(name: str) -> None:
+    """In reverse, as cursors are; the paper's own shades, and what a bar leaves empty, are not."""
+    colours, dark = THEMES[name].variables, THEMES[name].dark
+    reversed_ = {
+        part: _two_tone(Style(color=colours.get(f"{part}-ink", colours["ink"]), bgcolor=fill), dark).reverse
+        for part, fill in colours.items()
+        if part in ("alert", "caution", "paper", "panel-fill", "bar-back", "plain")
+    }
+    assert {part for part, turned in reversed_.items() if turned} == {"alert", "caution"}
 
 
 def test_without_colour_the_theme_is_not_remembered_and_that_is_told_once(

@@ -64,7 +64,7 @@ def sealed_blocks(view: View, width: int) -> list[Block]:
     blocks.append(Block(labelled("sealed", say("; ".join(told), "bold", limit=300), width), 8))
     if view.code:
         code = row(say(view.code, "bold $lead"), "  note it elsewhere; m shows it large")
-        blocks.append(Block(labelled("seal code", code, width), 9))
+        blocks.append(Block(labelled("code", code, width), 9))
     record = view.record
     if record is not None:
         blocks.append(Block(labelled("record", say(record.folder, limit=400), width), 7, 2))

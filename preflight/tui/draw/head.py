@@ -85,15 +85,18 @@ def verdict_line(scene: Scene, width: int) -> Content:
     if gate.reasons:
         more = f"  (+{len(gate.reasons) - 1} more: j)" if len(gate.reasons) > 1 else ""
         text = say(f" {gate.reasons[0].text}", limit=300)
+        tail = Content("")
         if state.holds and gate.verdict == "hold":
             hold = state.holds[0]
             text = say(f" hold by {_called(scene.view, hold, width)}: {hold.data.reason}", limit=300)
         elif state.holds:
             # A no-go outweighs a hold in the verdict, but never hides that one stands, and whose it is.
-            called = say(f" {_called(scene.view, state.holds[0], width)} ", "bold")
-            head = row(head, badge(VERDICTS["hold"]), called)
-        room = width - head.cell_length - len(more)
-        return fitted(row(head, text.truncate(room, ellipsis=True), Content.styled(more, "$quiet")), width)
+            others = len(gate.reasons) - 2
+            more = f"  (+{others} more: j)" if others > 0 else ""
+            tail = _held(scene.view, state.holds[0], width)
+        room = max(0, width - head.cell_length - tail.cell_length - len(more))
+        text = text.truncate(room, ellipsis=True)
+        return fitted(row(head, text, tail, Content.styled(more, "$quiet")), width)
     said = " authorised" if gate.authorised is not None else " nothing stands against it"
     if gate.authorised is None and not gate.all_polled:
         said = " every station is to be polled"
@@ -104,6 +107,12 @@ def _called(view: View, hold: Act, width: int) -> str:
     """Who called a hold, and when."""
     name = clean(view.person(hold.data.claimed or hold.signer), limit=60)
     return f"{_short(name, 60 if width >= WIDE else 12)} {words.utc(hold.at.at)}"
+
+
+def _held(view: View, act: Act, width: int) -> Content:
+    """A hold that stands beside a no-go: its badge, who called it, with room for it also why."""
+    why = say(f": {act.data.reason}", limit=200).truncate(width // 4, ellipsis=True) if width >= WIDE else ""
+    return row("  ", badge(VERDICTS["hold"]), say(f" {_called(view, act, width)}", "bold"), why)
 
 
 def _released_line(view: View, closed: Content | str) -> Content:

@@ -69,26 +69,44 @@ def _done(scene: Scene, place: Place) -> bool:
     return settled(scene.view.state, place)
 
 
+def figures_here(scene: Scene, width: int, height: int) -> list[Content]:
+    """As many lines of the figures as there is room for, and how many more there are."""
+    lines = figure_lines(scene, width)
+    if len(lines) <= height:
+        return lines
+    more = Content.styled(f" … +{len(lines) - height + 1} lines: i", "$quiet")
+    return [*lines[: height - 1], fitted(more, width)]
+
+
 def figure_lines(scene: Scene, width: int) -> list[Content]:
-    """Every figure with its value and limit, those outside their limits first."""
+    """Every figure with its value and limit: those outside their limits first, then what is against go."""
     figures = scene.extra.figures
     if figures is None:
         return [Content.styled(" working out figures…", "$quiet")]
     lines = [Content.styled(" figures", "bold")]
-    ordered = sorted(figures.figures, key=lambda reading: reading.within is not False)
-    for reading in ordered:
-        lines += _figure(reading, width)
-    for text in (*figures.no_go.values(), *figures.faults, *figures.remarks):
-        for n, line in enumerate(say(text, limit=400).wrap(width - 3)):
-            lines.append(row(" ▲ " if n == 0 else "   ", line))
+    for reading in figures.figures:
+        if reading.within is False:
+            lines += _figure(reading, width)
+    for text in (*figures.no_go.values(), *figures.faults):
+        lines += _told(text, width)
+    for reading in figures.figures:
+        if reading.within is not False:
+            lines += _figure(reading, width)
+    for text in figures.remarks:
+        lines += _told(text, width)
     return lines
+
+
+def _told(text: str, width: int) -> list[Content]:
+    lines = say(text, limit=400).wrap(width - 4)
+    return [row(" ▲ " if n == 0 else "   ", line) for n, line in enumerate(lines)]
 
 
 def _figure(reading: Reading, width: int) -> list[Content]:
     value = words.value_of(reading)
     margin = f" {words.times(reading.margin)}" if reading.margin is not None else ""
     style = ALERT_STYLE if reading.within is False else "bold"
-    right = row(say(value, style, limit=40), Content.styled(margin, "$quiet"))
+    right = row(say(value, style, limit=40), Content.styled(f"{margin} ", "$quiet"))
     name = say(f" {reading.name}", limit=60)
     lines = [apart(name, right, width)]
     if name.cell_length + right.cell_length + 1 > width:

@@ -98,12 +98,12 @@ def _progress_blocks(scene: Scene, width: int) -> list[Block]:
     fraction = progress.fraction if progress is not None else None
     if running.quiet >= QUIET:
         text = f"{text} · nothing new for {running.quiet:.0f} s"
-    line = progress_line(text, fraction, running.seconds, width - LABEL)
+    line = progress_line(text, fraction, running.seconds, width - LABEL - 1)
     blocks = [Block([row(Content.styled(f"{'working':>{LABEL - 2}}  ", "bold $lead"), line)], 9)]
     shown = progress.reading if progress is not None and not progress.readings else None
     # A number that has no limit says no more than its strip.
     if progress is not None and shown is not None and (not progress.live or bounds(shown) is not None):
-        reading = reading_line(shown, width - LABEL)
+        reading = reading_line(shown, width - LABEL - 1)
         blocks.append(Block([row(Content.styled(f"{'live':>{LABEL - 2}}  ", "$quiet"), reading)], 8))
     return blocks
 
@@ -124,11 +124,11 @@ def finding_blocks(view: View, step: StepState, found: FindingLog, width: int) -
     blocks = []
     readings = sorted(found.readings, key=_weight)
     if readings:
-        names = name_width(readings, width - LABEL)
-        lines = [row(" " * LABEL, reading_line(each, width - LABEL, names)) for each in readings]
+        names = name_width(readings, width - LABEL - 1)
+        lines = [row(" " * LABEL, reading_line(each, width - LABEL - 1, names)) for each in readings]
         lines[0] = row(
             Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet"),
-            reading_line(readings[0], width - LABEL, names),
+            reading_line(readings[0], width - LABEL - 1, names),
         )
         blocks.append(Block(lines, 8, min(3, len(lines))))
     told = step.outcome in ("stale", "waived", "no-go") or step.waiting == "finding"

@@ -47,7 +47,7 @@ def lines_of(content: Content, width: int) -> list[Content]:
 
 def labelled(label: str, content: Content, width: int, style: str = "$quiet") -> list[Content]:
     """Lines of `content` with `label` in the column before the first one."""
-    lines = lines_of(content, width - LABEL)
+    lines = lines_of(content, width - LABEL - 1)
     head = fitted(Content.styled(f"{label:>{LABEL - 2}}  ", style), LABEL)
     return [row(head if n == 0 else " " * LABEL, line) for n, line in enumerate(lines)]
 

@@ -38,7 +38,7 @@ def record_line(scene: Scene, width: int) -> Content:
     ]
     if part.fork:
         parts += [" ", badge(FORK)]
-    why = f" {part.why};" if part.why and part.state != "sealed" else ""
+    why = f" {part.why.removeprefix('the record is ')};" if part.why and part.state != "sealed" else ""
     said = say(f"{why} {part.trusted}", "$quiet", limit=600)
     return fitted(row(*parts, said), width)
 

@@ -23,7 +23,7 @@ from preflight.tui.dialogs.tell import Page, Sure
 from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.head import times_line, title_line, verdict_line
 from preflight.tui.draw.key_line import packed
-from preflight.tui.draw.lists import figure_lines
+from preflight.tui.draw.lists import figures_here
 from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.scene import Notice, Scene
 from preflight.tui.draw.text import fitted, row, say
@@ -231,7 +231,7 @@ class ReplayScreen(SceneScreen):
         with Horizontal(id="middle"):
             yield Pane(steps_around, id="steps")
             yield Pane(centre_lines, id="centre")
-            yield Pane(lambda scene, width, _: figure_lines(scene, width), id="figures")
+            yield Pane(figures_here, id="figures")
         yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
         yield Pane(run_out, id="runout")
         yield Pane(lambda scene, width, _: [times_line(scene, width)], id="times")

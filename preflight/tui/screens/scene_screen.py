@@ -31,4 +31,7 @@ class SceneScreen(Screen[None]):
             pane.show(scene)
 
     def fit(self, scene: Scene) -> None:
-        """Give panes the room that this scene needs."""
+        """Give panes the room that this scene needs: lines that no resource needs are the step's."""
+        figures = scene.extra.figures
+        for pane in self.query("#runout").results(Pane):
+            pane.styles.max_height = None if figures is None else 1 + len(figures.run_out)

@@ -12,7 +12,7 @@ from textual.content import Content
 from preflight.tui.draw.call import centre_lines
 from preflight.tui.draw.foot import key_lines, notice_lines
 from preflight.tui.draw.head import people_line, times_line, title_line, verdict_line
-from preflight.tui.draw.lists import figure_lines, step_lines
+from preflight.tui.draw.lists import figures_here, step_lines
 from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.runout import run_out_lines
 from preflight.tui.draw.scene import Scene
@@ -53,17 +53,12 @@ class WalkScreen(SceneScreen):
         with Horizontal(id="middle"):
             yield Pane(steps_around, id="steps")
             yield Pane(centre_lines, id="centre")
-            yield Pane(lambda scene, width, _: figure_lines(scene, width), id="figures")
+            yield Pane(figures_here, id="figures")
         yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
         yield Pane(run_out, id="runout")
         yield Pane(lambda scene, width, _: [times_line(scene, width)], id="times")
         yield Pane(lambda scene, width, _: [people_line(scene, width)], id="people")
         yield Pane(key_lines, id="keys")
-
-    def fit(self, scene: Scene) -> None:
-        """Lines that no resource needs are the step's."""
-        if (figures := scene.extra.figures) is not None:
-            self.query_one("#runout", Pane).styles.max_height = 1 + len(figures.run_out)
 
     @property
     def _app(self) -> WalkApp:
