@@ -14,7 +14,6 @@ from small_flight import CHECKLIST, FLIGHT, PEOPLE, ToldClock
 from textual import events
 from textual.keys import _character_to_key
 from textual.pilot import Pilot
-from textual.widgets import Input
 
 from preflight.checks import table
 from preflight.readings import Finding, Progress, Reading
@@ -207,13 +206,6 @@ class Driver:
             await self.type(answer)
             await self.press("enter")
         await self.until(lambda: self.app.screen is not shown, "for the dialogue to close")
-
-    async def fill_from_start(self, *answers: str) -> None:
-        """As `fill`, from the first field on, over what stands in it."""
-        await self.asked()
-        self.app.screen.query(Input).first().focus()
-        await self.pilot.pause()
-        await self.fill(*answers)
 
     async def fill_refused(self, *answers: str, told: str) -> None:
         """Answer a dialogue whose act is refused: it stays, and says why."""

@@ -29,7 +29,7 @@ from preflight.config.shipped import shipped_file
 from preflight.live import Bad, Line, Stream, Trace
 from preflight.readings import Evidence, Finding, Progress, Reading
 from preflight.record import store
-from preflight.record.keys import keep_key
+from preflight.record.keys import Keyring, keep_key
 from preflight.record.roster import Person, Roster
 from preflight.tui import nearby_pane
 from preflight.tui.looking import Looking
@@ -37,6 +37,7 @@ from preflight.tui.nearby import Item
 from preflight.tui.opening import OpeningApp
 from preflight.tui.places import Place
 from preflight.tui.runner import Runner
+from preflight.walk import opening
 
 Show = Callable[[str], Awaitable[None]]
 
@@ -286,9 +287,6 @@ async def walk(driver: Driver, show: Show) -> None:
     await driver.until(lambda: driver.app.seen.notice is not None, "for a refusal")
     await show("refused")
     await driver.key("escape")
-    driver.app.conductor.go(Place("step", "neck-lift"))
-    await opened(driver, show, "begin-phase", "g")
-    await driver.key("full_stop")
     await driver.sign("omar")
     await driver.at("step", "logger")
     await show("check")
@@ -419,6 +417,79 @@ async def seal(driver: Driver, show: Show, name: str) -> None:
     await driver.press("enter")
 
 
+async def again(driver: Driver, show: Show) -> None:
+    """After a scrubbed attempt: a step taken over, a phase begun out of order, a hold beside a no-go."""
+    await driver.unlock("ines", "omar", "lena")
+    await driver.press("1", "enter")
+    await driver.until(lambda: driver.app.seen.extra.figures is not None)
+    await driver.at("step", "battery")
+    await driver.press("f4")
+    await driver.asked()
+    await driver.type("1")
+    await show("take-over")
+    await driver.fill("", "2")
+    await driver.at("step", "voltage")
+    await driver.press("enter")
+    await driver.asked()
+    await driver.type("8,3")
+    await show("typed")
+    await driver.key("escape")
+    await driver.until(lambda: not driver.asking)
+    driver.app.conductor.go(Place("step", "rope"))
+    await opened(driver, show, "begin-phase", "g")
+    driver.app.conductor.go(Place("step", "line"))
+    await driver.run_check()
+    await driver.press("f2")
+    await driver.fill("gust above the limit", "2")
+    await driver.until(lambda: bool(driver.app.seen.view.state.holds))
+    await show("no-go-held")
+
+
+def given_up(made: Stage) -> None:
+    """The attempt before, with what its checklist lets the next one take over."""
+    made.checklist = made.checklist.replace('id = "battery"\n', 'id = "battery"\ncarry = true\n')
+    made.checklist = made.checklist.replace(LOGGER_STEP, f"{VOLTAGE_STEP}{LOGGER_STEP}")
+    made.checklist = made.checklist.replace(FILL_PHASE, f"{SITE_PHASE}{FILL_PHASE}")
+    made.checks["battery-voltage"] = ToldCheck(
+        "battery-voltage",
+        Finding(check="battery-voltage", outcome="open"),
+        title="Battery voltage",
+        asks=("battery.open_voltage", "battery.loaded_voltage"),
+    )
+    ring = Keyring(made.keys, made.roster)
+    for person in made.roster.people:
+        ring.unlock(person.id, PASSPHRASE)
+    walk = opening.begin(made.logs, made.sources, keyring=ring, person="ines", clock=made.clock)
+    walk.confirm("battery", "omar", "Latched, lamp seen")
+    walk.scrub("ines", "wind above the limit")
+    walk.close("ines", PASSPHRASE, reason="scrubbed")
+    walk.recorder.seal(ring.signer("ines"))
+    walk.recorder.close()
+    made.clock.forward(hours=1)
+
+
+LOGGER_STEP = '[[phase.step]]\nid = "logger"\n'
+VOLTAGE_STEP = """[[phase.step]]
+id = "voltage"
+challenge = "Voltmeter on the battery's terminals, every load off, then the payload on"
+response = "Both voltages within their limits"
+check = "battery-voltage"
+signed_by = ["payload"]
+"""
+FILL_PHASE = '[[phase]]\nid = "fill"\n'
+SITE_PHASE = """[[phase]]
+id = "site"
+title = "Site"
+gate = "fill"
+[[phase.step]]
+id = "rope"
+challenge = "Area roped off"
+response = "Rope up, nobody inside"
+signed_by = ["payload"]
+
+"""
+
+
 async def live(driver: Driver, show: Show) -> None:
     """A check at work: below its challenge, and on the whole screen."""
     await driver.begin()
@@ -437,6 +508,11 @@ async def live(driver: Driver, show: Show) -> None:
 def run_walk(root: Path, tell: Callable[[Driver, str], None], size: tuple[int, int], theme: str) -> None:
     """The tour of the walk's screen; `tell` is called at each stop."""
     _run(root, walk, tell, size, theme)
+
+
+def run_again(root: Path, tell: Callable[[Driver, str], None], size: tuple[int, int], theme: str) -> None:
+    """The tour of an attempt that follows a scrubbed one."""
+    _run(root, again, tell, size, theme)
 
 
 def run_live(root: Path, tell: Callable[[Driver, str], None], size: tuple[int, int], theme: str) -> None:
@@ -466,6 +542,8 @@ def _run(
         await story(driver, show)
 
     with still(made):
+        if story is again:
+            given_up(made)
         made.drive(told, size=size)
 
 
@@ -552,4 +630,4 @@ def run_opening(
         asyncio.run(second())
 
 
-TOURS = (run_walk, run_live, run_watch, run_replay, run_opening)
+TOURS = (run_walk, run_again, run_live, run_watch, run_replay, run_opening)

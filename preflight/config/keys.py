@@ -227,3 +227,33 @@ def _note_tables(found: Found, table: Struct, path: Path) -> None:
             for name, element in value.items():
                 _note_tables(found, element, (*path, item.encode_name, name))
     found.built[path] = table
+
+
+def value_text(flight: Flight, key: str) -> str:
+    """The value of one key as a file has it ("1.72 kg"), "" where this flight leaves it out.
+
+    Raises `BadFile` for an unknown key and for a section that the flight does not have.
+    """
+    path = _path(key)
+    _place(flight, path, key)
+    here: Any = flight
+    for part in path:
+        if isinstance(part, int):
+            here = here[part]
+        else:
+            table: type[Struct] = type(here)
+            fields = struct_type(table).fields
+            here = getattr(here, next(item.name for item in fields if item.encode_name == part))
+    known = find_key(key)
+    if here is None or known is None:
+        return ""
+    if isinstance(here, float) and known.kind is not None:
+        return shown(here, known.kind)
+    match here:
+        case bool():
+            return str(here).lower()
+        case float():
+            return f"{here:g}"
+        case datetime():
+            return here.isoformat(timespec="seconds")
+    return str(here)

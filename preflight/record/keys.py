@@ -10,6 +10,7 @@ import base64
 import binascii
 import os
 import re
+import secrets
 import stat
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -69,6 +70,7 @@ class Keyring:
         self.folder = folder
         self.roster = roster
         self._unlocked: dict[str, Signer] = {}
+        self._proofs: dict[str, str] = {}
 
     def __repr__(self) -> str:
         return f"Keyring({str(self.folder)!r}, unlocked={list(self._unlocked)})"
@@ -89,13 +91,29 @@ class Keyring:
             RecordError: for a wrong passphrase, a missing key, a key file open to others, or a key that is
                 not the one on the roster.
         """
-        signer = self._open(self._person(person_id), passphrase)
-        self._unlocked[person_id] = signer
+        signer = self.open(person_id, passphrase)
+        self.admit(signer)
         return signer
+
+    def open(self, person_id: str, passphrase: str) -> Signer:
+        """Opens a person's key and unlocks nothing; raises as `unlock`."""
+        return self._open(self._person(person_id), passphrase)
+
+    def admit(self, signer: Signer) -> None:
+        """Unlocks a key that `open` has opened."""
+        self._unlocked[signer.id] = signer
+
+    def prove(self, person_id: str, passphrase: str) -> str:
+        """Asks for the passphrase; what comes back passes `check` once, for this person, in its place."""
+        self.check(person_id, passphrase)
+        proof = secrets.token_hex(16)
+        self._proofs[proof] = person_id
+        return proof
 
     def check(self, person_id: str, passphrase: str) -> None:
         """Asks for the passphrase again: RecordError unless it opens the person's key. Unlocks nothing."""
-        self._open(self._person(person_id), passphrase)
+        if self._proofs.pop(passphrase, None) != person_id:
+            self.open(person_id, passphrase)
 
     def lock(self, person_id: str) -> None:
         """Forgets a person's unlocked key; nothing happens if it is locked."""
@@ -104,6 +122,7 @@ class Keyring:
     def lock_all(self) -> None:
         """Forgets every unlocked key."""
         self._unlocked.clear()
+        self._proofs.clear()
 
     def signer(self, person_id: str) -> Signer:
         """The signer of a person whose key is unlocked; RecordError if it is not."""

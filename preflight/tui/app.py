@@ -24,6 +24,7 @@ from textual.reactive import var
 from textual.screen import Screen
 
 from preflight.errors import PreflightError
+from preflight.tui.key_order import KeyOrder
 from preflight.tui.loading import Loading
 from preflight.tui.themed import ThemedApp
 
@@ -101,6 +102,7 @@ class WalkApp(ThemedApp[int]):
         self._opener = opener
         self._what = what
         self._signals: list[int] = []
+        self.keys = KeyOrder(self)
         # Given by a program that ends with the screen, and set by it once the screen is down.
         self.ended: threading.Event | None = None
 
@@ -207,11 +209,23 @@ class WalkApp(ThemedApp[int]):
     # -- keys that work everywhere ----------------------------------------------------------------
 
     async def on_event(self, event: events.Event) -> None:
-        if isinstance(event, events.Key):
-            self.touched = time.monotonic()
-            if not self.screen_stack:
-                return  # pressed while everything is being taken down
+        if not isinstance(event, (events.Key, events.Paste)):
+            await super().on_event(event)
+            return
+        self.touched = time.monotonic()
+        if not self.screen_stack:
+            return  # pressed while everything is being taken down
+        if event.is_forwarded:
+            await super().on_event(event)
+        else:
+            await self.keys.came(event)
+
+    async def pass_on(self, event: events.Event) -> None:
+        """A key whose turn it is, to whatever it is for."""
         await super().on_event(event)
+
+    async def on_key_order_dealt(self, message: KeyOrder.Dealt) -> None:
+        await self.keys.dealt(message)
 
     def action_hold(self) -> None:
         """Hold, from everywhere."""

@@ -3,59 +3,57 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
-from concurrent.futures import Future
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
-
-from textual.worker import Worker
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from preflight.checks.base import asked_for
+from preflight.checks.by_hand import by_hand
 from preflight.clean import clean
-from preflight.errors import PreflightError, Refused
+from preflight.errors import Refused
 from preflight.readings import Progress
-from preflight.record.store import WriterStoppedError
+from preflight.tui.asking import Asking
 from preflight.tui.dialogs.ask import Ask
-from preflight.tui.dialogs.sealed import Sealed
 from preflight.tui.draw.scene import Kept, Notice, Running
-from preflight.tui.forms import of_count, of_step
-from preflight.tui.forms.form import Answers, Form
+from preflight.tui.forms import of_step
 from preflight.tui.found_records import Unfinished
-from preflight.tui.interruption import back_again, passed_over
+from preflight.tui.interruption import back_again
 from preflight.tui.keys import BY_NAME
-from preflight.tui.places import Place, ordinary, place_of, settled
+from preflight.tui.places import Place, ordinary, place_of
+from preflight.tui.refusals import why_not
 from preflight.tui.runner import Done, Report
 from preflight.tui.screens.walk import WalkScreen
-from preflight.tui.session import Seal, Session
-from preflight.tui.view import View, numbers
+from preflight.tui.view import numbers
 from preflight.walk.acts import Walk
+from preflight.walk.limits import Limits
 from preflight.walk.state import GateState, StepState
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
 
-T = TypeVar("T")
+
+AT_ONCE = frozenset({"stop", "lock", "due", "back", "on", "jump", "theme", "bell"})
+"""Acts that open nothing: the next key need not wait for them."""
 
 
-class Conduct:
+class NotNow(Refused):
+    """A key does nothing now; says why, and what to do instead."""
+
+    title = "Not now"
+
+
+class Conduct(Asking):
     """Does acts for one application and its session, and shows what came of them."""
 
     def __init__(self, app: WalkApp) -> None:
-        self.app = app
-        self._told_failure: str | None = None
-
-    @property
-    def session(self) -> Session:
-        session = self.app.session
-        if not isinstance(session, Session):
-            raise Refused("This screen only looks: it can't act.")
-        return session
+        super().__init__(app)
+        self._entering = False
 
     # -- the way in -------------------------------------------------------------------------------
 
     def begin(self, name: str) -> None:
         """Start an act by its name, off the key's own handler."""
-        self.start(self._do, name)
+        signs = name == "ordinary" and ordinary(self.app.seen.view.state, self.app.seen.place).person
+        self.start(self._do, name, opens=name not in AT_ONCE and not signs)
 
     def begin_hold(self) -> None:
         """The key that holds from everywhere: also over a dialogue, but not over its own."""
@@ -63,80 +61,15 @@ class Conduct:
         if not over_itself and self.app.seen.view.record is not None:
             self.begin("hold")
 
-    def start(self, work: Callable[..., Coroutine[Any, Any, None]], *args: object) -> Worker[None]:
-        """Run something that may wait; what it refuses is shown, a defect ends the application in order."""
-
-        # A function, not a coroutine: where the end of the application overtakes it, none is made.
-        async def begun() -> None:
-            await self._guarded(work(*args))
-
-        return self.app.run_worker(begun, exit_on_error=False)
-
-    async def _guarded(self, work: Coroutine[Any, Any, None]) -> None:
-        try:
-            await work
-        except WriterStoppedError as error:
-            self.say(error.title, str(error), alert=True)
-            await self.tell_failure(await self.wait(self.session.view()), again=True)
-        except PreflightError as error:
-            self.say(error.title, str(error))
-        except Exception as error:  # noqa: BLE001 - handed to the one place that tells of defects
-            self.app.fault_with(error)
-        finally:
-            self.app.change(busy="")
-
     async def _do(self, name: str) -> None:
         if name == "ordinary":
             await self._ordinary()
             return
-        key = BY_NAME[name]
-        if not key.when(self.app.seen):
-            raise Refused(f"Not now: {key.help[0].lower()}{key.help[1:]}.")
+        if not BY_NAME[name].when(self.app.seen):
+            raise NotNow(why_not(self.app.seen, name))
         await getattr(self, f"do_{name}")()
 
-    async def wait(self, future: Future[T] | asyncio.Future[T], busy: str = "") -> T:
-        """Wait for a thread; past a moment the screen says what it is waiting for."""
-        waiting = asyncio.wrap_future(future)
-        done, _ = await asyncio.wait({waiting}, timeout=0.3)
-        if not done:
-            self.app.change(busy=busy or "writing to the disk")
-        try:
-            return await waiting
-        finally:
-            self.app.change(busy="")
-
-    def say(self, title: str, text: str, *, alert: bool = False) -> None:
-        """Show a notice until the next act."""
-        self.app.change(notice=Notice(title, text, alert))
-
     # -- acts -------------------------------------------------------------------------------------
-
-    async def perform(self, do: Callable[[Walk], object], person: str | None = None) -> None:
-        """Do something to the walk, then go on to what is next if nothing is left to do here."""
-        await self.came(self.session.act(do, person))
-
-    async def came(self, future: Future[View], busy: str = "") -> None:
-        """Wait for an act and show what it has led to.
-
-        The crew goes on to what is next only from the place where they acted, and only if it is settled now
-        and was not before: a screen never moves by itself.
-        """
-        scene = self.app.seen
-        acted_at, before = scene.place, settled(scene.view.state, scene.place)
-        view = await self.wait(future, busy)
-        place = self.app.seen.place
-        notice = None
-        if settled(view.state, acted_at) and not before:
-            notice = passed_over(view, acted_at)
-            if place == acted_at:
-                place = place_of(view.state.next)
-        elif view.past and not scene.view.past:
-            # Given up: nothing is left to do at any step.
-            place = place_of(view.state.next)
-        self.app.change(view=view, place=place, selected=None, notice=notice)
-        if notice is not None:
-            self.app.ring()
-        self.app.reckon()
 
     def choose(self, number: int) -> None:
         """Choose who answers to a number; a locked key is asked for. It signs nothing."""
@@ -145,7 +78,7 @@ class Conduct:
         if scene.view.looking or person is None:
             self.say("Nobody", f"There is no person number {number} on the roster.")
         elif person.id not in scene.view.unlocked:
-            self.start(self.unlock, person.id)
+            self.start(self.unlock, person.id, opens=True)
         else:
             self.app.change(selected=person.id, notice=None)
 
@@ -179,7 +112,13 @@ class Conduct:
             "witness": lambda walk: walk.witness(name, person),
             "complete": lambda walk: walk.complete(name, person),
         }
-        await self.perform(acts[does], person)
+        if self._entering:
+            return  # the same key, pressed twice: what it signs is being written
+        self._entering = True
+        try:
+            await self.perform(acts[does], person)
+        finally:
+            self._entering = False
 
     def _step(self) -> StepState:
         scene = self.app.seen
@@ -197,72 +136,6 @@ class Conduct:
         """Stand at another place; nothing is done to it."""
         self.app.change(place=place, selected=None, notice=None)
 
-    # -- forms ------------------------------------------------------------------------------------
-
-    async def ask(self, form: Form) -> bool:
-        """Show a form; whether its act was done."""
-        view = self.app.seen.view
-        done: bool = await self.app.push_screen_wait(Ask(form, view, self._submit))
-        return done
-
-    async def unlock(self, person: str | None) -> None:
-        """Ask for the passphrase of somebody's key."""
-        await self.ask(of_count.unlock(self.app.seen.view, person))
-
-    async def _submit(self, form: Form, answers: Answers) -> None:
-        if form.special:
-            await getattr(self, f"_submit_{form.special}")(form, answers)
-            return
-        assert form.make is not None
-        do = form.make(answers)
-        asked = form.by_key.get("who")
-        person = answers.person() if asked is not None and asked.kind == "person" else None
-        await self.perform(do, person)
-
-    async def _submit_unlock(self, form: Form, answers: Answers) -> None:
-        person = answers.person() if "who" in form.by_key else answers.text("id")
-        await self.wait(self.session.unlock(person, answers.secret("passphrase")), "opening the key")
-        view = await self.wait(self.session.view())
-        self.app.change(view=view, selected=person, notice=None)
-
-    async def _submit_typed(self, form: Form, answers: Answers) -> None:
-        typed = {key: answers.number(key) for key in form.by_key if answers.text(key)}
-        await self.run(form.target, typed=typed)
-
-    async def _submit_close(self, form: Form, answers: Answers) -> None:
-        others = of_count.other_sealers(self.app.seen.view, answers.text("also"))
-        reason, person = answers.text("reason"), answers.person()
-        future = self.session.close_and_seal(
-            person, answers.secret("passphrase"), reason=reason, sealers=others
-        )
-        await self._sealed(future)
-
-    async def _submit_seal(self, form: Form, answers: Answers) -> None:
-        await self._sealed(self.session.add_seal(answers.person(), answers.secret("passphrase")))
-
-    async def _sealed(self, future: Future[tuple[View, Seal]]) -> None:
-        scene = self.app.seen
-        view, seal = await self.wait(future, "sealing")
-        place = place_of(view.state.next) if scene.view.state.closed is None else scene.place
-        self.app.change(view=view, place=place, selected=None, notice=None)
-        self.app.call_later(self.app.push_screen, Sealed(seal, drill=view.drill))
-
-    async def _submit_storage(self, form: Form, answers: Answers) -> None:
-        record = self.app.seen.view.record
-        assert record is not None
-        folder = Path(answers.text("folder")).expanduser()
-        future = self.session.follow(Path(record.folder), answers.person(), "storage", folder)
-        await self.came(future)
-
-    async def tell_failure(self, view: View, *, again: bool = False) -> None:
-        """A record that stopped is told at once, with how to go on; once, or whenever an act meets it."""
-        record = view.record
-        if record is None or record.failed is None or (self._told_failure == record.rec and not again):
-            return
-        self._told_failure = record.rec
-        self.app.change(view=view)
-        await self.ask(of_count.storage(view))
-
     # -- checks -----------------------------------------------------------------------------------
 
     async def _run_or_ask(self, step_id: str) -> None:
@@ -271,20 +144,31 @@ class Conduct:
         asks = asked_for(self.session.check_of(step_id), view.flight, again=again)
         if asks:
             await self._refuse_early(step_id)
-            await self.ask(of_step.typed(self._step(), asks))
+            await self.ask(of_step.typed(self._step(), asks, await self._limits(step_id)))
         else:
             await self.run(step_id)
 
-    async def _refuse_early(self, step_id: str) -> None:
-        refusal = await self.wait(self.session.refusal(step_id))
+    async def _limits(self, step_id: str) -> dict[str, Limits]:
+        """The limits of what a check reads, by name."""
+        scene, folder = self.app.seen, self.session.folder
+        check = scene.view.step(step_id).step.check or ""
+        work = asyncio.to_thread(by_hand, check, scene.view.flight, scene.extra.figures, folder)
+        read = await self.wait(asyncio.ensure_future(work), "working out the limits")
+        return {each.reading.name: (each.reading.at_least, each.reading.at_most) for each in read}
+
+    async def _refuse_early(self, step_id: str) -> Notice | None:
+        """Refuse a check whose finding could not be entered; what to know of one whose go could not."""
+        refusal = await self.wait(self.session.refusal(step_id, "no-go"))
         if refusal is not None:
             raise Refused(refusal)
+        early = await self.wait(self.session.refusal(step_id, "go"))
+        return None if early is None else Notice("Only a no-go counts now", early)
 
     async def run(
         self, step_id: str, *, typed: dict[str, float] | None = None, by_itself: bool = False
     ) -> None:
         """Run a step's check on its thread, unless its finding could not be entered anyway."""
-        await self._refuse_early(step_id)
+        notice = await self._refuse_early(step_id)
         runner = self.session.run(
             step_id,
             self.app.seen.view,
@@ -293,7 +177,7 @@ class Conduct:
             on_done=self.app.finished,
         )
         title = clean(runner.check.title, limit=80)
-        self.app.change(running=Running(step_id, title, by_itself=by_itself), notice=None, kept=None)
+        self.app.change(running=Running(step_id, title, by_itself=by_itself), notice=notice, kept=None)
 
     def reported(self, report: Report) -> None:
         """Progress of the check that runs."""
@@ -346,10 +230,10 @@ class Conduct:
 
     def arrive(self, chosen: Unfinished | None) -> None:
         """Begin a new record, or go on with one that is not over."""
-        self.start(self._arrive, chosen)
+        self.start(self._arrive, chosen, opens=True)
 
     async def _arrive(self, chosen: Unfinished | None) -> None:
-        person = self.app.seen.selected
+        person, drilled = self.app.seen.selected, self.app.seen.view.drill
         if chosen is not None and chosen.kind == "interrupted":
             view = await self.wait(self.session.resume(chosen.folder), "reading the record")
         elif person is None:
@@ -363,5 +247,7 @@ class Conduct:
         again = chosen is not None and chosen.kind in ("interrupted", "handover")
         notice = back_again(view) if again else None
         self.app.change(view=view, place=place_of(view.state.next), selected=None, notice=notice)
+        if drilled and not view.drill:
+            self.app.change(bell=self.app.remembered.bell)
         self.app.reckon()
         self.app.switch_screen(WalkScreen())

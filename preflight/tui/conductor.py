@@ -9,11 +9,12 @@ from preflight.errors import Refused
 from preflight.record.mirror import same_device
 from preflight.tui import pages
 from preflight.tui.conduct import Conduct
+from preflight.tui.dialogs.ask import Ask
 from preflight.tui.dialogs.pick import Pick
 from preflight.tui.dialogs.sealed import Sealed
 from preflight.tui.dialogs.tell import Page, Sure
-from preflight.tui.forms import of_count, of_earlier, of_step
-from preflight.tui.forms.form import Answers, Form
+from preflight.tui.forms import of_correction, of_count, of_earlier, of_plan, of_step
+from preflight.tui.forms.form import Answers
 from preflight.tui.interruption import passed_over
 from preflight.tui.places import Place, beside, place_of
 from preflight.tui.screens.live import LiveScreen
@@ -68,10 +69,11 @@ class Conductor(Conduct):
     async def do_correct(self) -> None:
         scene = self.app.seen
         step = scene.view.step(scene.place.name) if scene.place.kind == "step" else None
-        await self.ask(of_step.correct(scene.view, step))
+        await self.ask(of_correction.correct(scene.view, step))
 
     async def do_paper(self) -> None:
-        await self.ask(of_earlier.paper(self._step()))
+        step = self._step()
+        await self.ask(of_earlier.paper(step, self.app.seen.extra.limits_of(step.step)))
 
     async def do_take_over(self) -> None:
         offers = await self.wait(self.session.offers(), "reading the earlier record")
@@ -83,7 +85,7 @@ class Conductor(Conduct):
         root = self.session.mirror
         await self.ask(of_earlier.mirror(self.app.seen.view, "" if root is None else str(root)))
 
-    async def _submit_mirror(self, form: Form, answers: Answers) -> None:
+    async def _submit_mirror(self, dialogue: Ask, answers: Answers) -> None:
         root = Path(answers.text("folder")).expanduser()
         view = await self.wait(self.session.mirror_to(root), "copying the record")
         self.app.change(view=view, notice=None)
@@ -99,7 +101,7 @@ class Conductor(Conduct):
         await self.ask(of_count.power(self.app.seen.view))
 
     async def do_replan(self) -> None:
-        await self.ask(of_count.replan(self.app.seen.view))
+        await self.ask(of_plan.replan(self.app.seen.view))
 
     async def do_begin(self) -> None:
         scene = self.app.seen
@@ -126,11 +128,16 @@ class Conductor(Conduct):
 
     async def do_close(self) -> None:
         view = self.app.seen.view
-        await self.ask(of_count.add_seal() if view.state.closed else of_count.close(view))
+        if await self.ask(of_count.add_seal(view) if view.state.closed else of_count.close(view)):
+            await self._show_seal()
 
     async def do_code(self) -> None:
-        seal = await self.wait(self.session.code(), "working out the code")
-        await self.app.push_screen_wait(Sealed(seal, drill=self.app.seen.view.drill))
+        self.seal = await self.wait(self.session.code(), "working out the code")
+        await self._show_seal()
+
+    async def _show_seal(self) -> None:
+        assert self.seal is not None
+        await self.app.push_screen_wait(Sealed(self.seal, drill=self.app.seen.view.drill))
 
     async def do_unlock(self) -> None:
         await self.unlock(None)
@@ -187,10 +194,12 @@ class Conductor(Conduct):
         self.app.next_theme()
 
     async def do_bell(self) -> None:
-        bell = not self.app.seen.bell
+        bell, drill = not self.app.seen.bell, self.app.seen.view.drill
         self.app.change(bell=bell)
-        self.app.keep(bell=bell)
-        self.say("Bell on" if bell else "Bell off", "Alarms ring." if bell else "Alarms are only shown.")
+        if not drill:  # what is silenced in practice rings on the day
+            self.app.keep(bell=bell)
+        said = "Alarms ring." if bell else "Alarms are only shown."
+        self.say("Bell on" if bell else "Bell off", f"{said} In this drill alone." if drill else said)
         self.app.ring()
 
     async def do_leave(self) -> None:

@@ -1,4 +1,4 @@
-"""What the screen remembers from one run to the next: the theme, and whether alarms ring.
+"""What the screen remembers from one run to the next: the theme, and whether alarms ring in a flight.
 
 One small TOML file in the user's configuration folder. Whatever is wrong with it costs a notice, no more.
 """

@@ -1,7 +1,7 @@
 """One walk at work behind the screen: everything that may block, on threads, behind futures.
 
 Nothing here knows the screen library. The ledger and the record are touched by one thread alone, the writer;
-opening a key (a second of key derivation) and computing figures have a thread each.
+opening a key (a second of key derivation) and computing figures have threads of their own.
 """
 
 from __future__ import annotations
@@ -12,23 +12,24 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from preflight.checks import table
 from preflight.checks.base import Check, Context
 from preflight.clock import Clock
 from preflight.errors import PreflightError, Refused
-from preflight.record import kinds
+from preflight.readings import FindingOutcome
 from preflight.record.folder import read
-from preflight.record.keys import Keyring, default_keys_folder
+from preflight.record.keys import Keyring, Signer, default_keys_folder
 from preflight.record.scan import RECORD
 from preflight.record.seal import add_seal, seal_code
 from preflight.record.store import Recorder
+from preflight.tui.forms.form import Trial
 from preflight.tui.found_records import Unfinished, unfinished
 from preflight.tui.runner import Done, Report, Runner
+from preflight.tui.trial import check_refusal, refusal
 from preflight.tui.view import Extra, RecordStatus, View
 from preflight.tui.viewing import Seals, extra_of, view_of
-from preflight.walk import opening, rules
+from preflight.walk import opening
 from preflight.walk.acts import Walk
 from preflight.walk.carry import Offer, offers
 from preflight.walk.ledger import Ledger
@@ -39,6 +40,8 @@ COMPUTED = frozenset({"link-margin", "battery-endurance", "flight-envelope"})
 
 STOP_WAIT = 8.0
 """Seconds that a stopped check is waited for at the end, so that it can leave the logger logging."""
+
+NO_RECORD = "No record is open: begin or resume one first."
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +85,8 @@ class Session:
         self._seals = Seals()
         self._codes: dict[Path, str] = {}
         self._writer = ThreadPoolExecutor(1, "record")
-        self._opener = ThreadPoolExecutor(1, "keys")
+        # More than one: whoever leaves an opening that takes long starts another beside it.
+        self._opener = ThreadPoolExecutor(4, "keys")
         self._figurer = ThreadPoolExecutor(1, "figures")
         self._rerun: set[tuple[str, int, str]] = set()
 
@@ -202,9 +206,17 @@ class Session:
 
     # -- keys -------------------------------------------------------------------------------------
 
-    def unlock(self, person: str, passphrase: str) -> Future[Any]:
-        """Unlock a person's key; it stays so until it is locked."""
-        return self._opener.submit(self.keyring.unlock, person, passphrase)
+    def open_key(self, person: str, passphrase: str) -> Future[Signer]:
+        """Open a person's key. It unlocks nothing yet: whoever waited may have left meanwhile."""
+        return self._opener.submit(self.keyring.open, person, passphrase)
+
+    def admit(self, signer: Signer) -> None:
+        """Unlock an opened key; it stays so until it is locked."""
+        self.keyring.admit(signer)
+
+    def prove(self, person: str, passphrase: str) -> Future[str]:
+        """Find a passphrase right; what comes back stands for it in one act of this person."""
+        return self._opener.submit(self.keyring.prove, person, passphrase)
 
     def lock_all(self) -> None:
         """Forget every unlocked key."""
@@ -221,7 +233,7 @@ class Session:
 
     def _act(self, do: Callable[[Walk], object], person: str | None = None) -> View:
         if self.walk is None:
-            raise Refused("No record is open: begin or resume one first.")
+            raise Refused(NO_RECORD)
         recorder = self.walk.recorder
         if recorder.closed and person is not None and self.walk.state().next.kind != "none":
             do(Rehearsal(self.walk, person))  # what is refused begins no record
@@ -229,13 +241,19 @@ class Session:
         do(self.walk)
         return self._look()
 
+    def refused(self, trial: Trial, instead: str) -> Future[str | None]:
+        """Why nobody here could do an act now, and what to do instead; None if somebody could."""
+        return self._writer.submit(
+            lambda: NO_RECORD if self.walk is None else refusal(self.walk, trial, instead)
+        )
+
     def offers(self) -> Future[tuple[Offer, ...]]:
         """Steps of the attempt that this record follows that can be taken over now."""
         return self._writer.submit(self._offers)
 
     def _offers(self) -> tuple[Offer, ...]:
         if self.walk is None or self.ledger.opened is None:
-            raise Refused("No record is open: begin or resume one first.")
+            raise Refused(NO_RECORD)
         previous = self.ledger.opened.data.previous
         if previous is None or previous.why != "new-flight":
             raise Refused("This record follows no earlier attempt: nothing can be taken over.")
@@ -248,7 +266,7 @@ class Session:
     def _mirror_to(self, root: Path) -> View:
         recorder = self._recorder()
         if recorder is None:
-            raise Refused("No record is open: begin or resume one first.")
+            raise Refused(NO_RECORD)
         self.mirror = root
         recorder.mirror_to(root)
         return self._look()
@@ -304,33 +322,11 @@ class Session:
 
     # -- checks -----------------------------------------------------------------------------------
 
-    def refusal(self, step_id: str) -> Future[str | None]:
-        """Why a check's finding could not be entered now, None if it could."""
-        return self._writer.submit(self._refusal, step_id)
-
-    def _refusal(self, step_id: str) -> str | None:
-        walk = self.walk
-        if walk is None:
-            return "No record is open: begin or resume one first."
-        step = self.ledger.book.steps[step_id]
-        data = kinds.CheckData(
-            step=step_id,
-            check=step.check or "",
-            outcome="open",
-            readings=(),
-            remarks=(),
-            evidence=(),
-            reads=(),
-            seconds="0",
+    def refusal(self, step_id: str, outcome: FindingOutcome) -> Future[str | None]:
+        """Why a check's finding of that outcome could not be entered now, None if it could."""
+        return self._writer.submit(
+            lambda: NO_RECORD if self.walk is None else check_refusal(self.walk, step_id, outcome)
         )
-        try:
-            signer = self.keyring.instrument()
-            rules.allow(
-                self.ledger, rules.Ask("check", data, signer.id, "instrument", walk.now(), walk.recorder.rec)
-            )
-        except PreflightError as error:
-            return str(error)
-        return None
 
     def check_of(self, step_id: str) -> Check:
         """The check of a step."""

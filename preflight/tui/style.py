@@ -27,15 +27,17 @@ ModalScreen { align: center middle; background: transparent; }
 #dialogue.alert { border: heavy $alert; }
 #page { height: 100%; max-height: 100%; width: 100; }
 #page #text, #page OptionList { height: 1fr; }
-#sealed { width: 80; height: auto; }
+#sealed { width: 80; height: auto; min-height: 24; }
 #dialogue #about { height: auto; max-height: 9; }
-#dialogue #title { height: auto; margin-bottom: 1; }
-#dialogue #said { height: auto; max-height: 4; margin-top: 1; }
+#dialogue #title { height: auto; padding-bottom: 1; }
+#dialogue .caution { height: auto; }
+#dialogue #said { height: auto; max-height: 5; padding-top: 1; }
 #dialogue #foot, #page #foot, #sealed #foot { height: auto; }
-.field { height: 1; }
-.field .label { width: 25; color: $quiet; text-align: right; padding-right: 1; }
+.field, .field Horizontal { height: auto; }
+.field .label { height: auto; color: $quiet; text-align: right; padding-right: 1; }
 .field Input { width: 1fr; }
-.field .taken { width: auto; max-width: 34; padding-left: 1; }
+.field .beside { width: 1fr; height: auto; padding-left: 1; color: $quiet; }
+.field .under { height: auto; }
 Input, Input.-textual-compact { background: $panel-fill; color: $ink; }
 Input:focus, Input.-textual-compact:focus { background: $bar-back; color: $ink; text-style: bold; }
 Input > .input--placeholder { color: $ink; }

@@ -15,7 +15,7 @@ from preflight.walk import codec
 from preflight.walk.ledger import CORRECTABLE, Act, FindingLog, Ledger, Ref
 from preflight.walk.state import step_at, witness_required
 from preflight.walk.waivers import within_bound
-from preflight.walk.who import Ask, may_sign, may_witness, one_of, roles_of
+from preflight.walk.who import Ask, NotTheirRole, may_sign, may_witness, one_of, roles_of
 
 
 def _step(ledger: Ledger, step_id: str, kind: str) -> Step:
@@ -55,7 +55,7 @@ def _not_gone(ledger: Ledger, step: Step) -> None:
 
 def _perform(ledger: Ledger, step: Step, ask: Ask) -> None:
     if not may_sign(ledger, step, ask.signer):
-        raise Refused(
+        raise NotTheirRole(
             f"Step {step.id} is signed by {' or '.join(step.signed_by)}; "
             f"{ask.signer} does not have that role."
         )
@@ -150,7 +150,7 @@ def _no_go(ledger: Ledger, step: Step) -> bool:
 def _paper(ledger: Ledger, ask: Ask) -> None:
     step = _step(ledger, ask.data.step, "paper")
     if not may_sign(ledger, step, ask.signer):
-        raise Refused(f"Step {step.id} is signed by {' or '.join(step.signed_by)}.")
+        raise NotTheirRole(f"Step {step.id} is signed by {' or '.join(step.signed_by)}.")
     _not_gone(ledger, step)
     if step.defer is not None:
         raise Refused(f"Enter the answer to {step.id} itself: until when it is valid counts.")
@@ -199,7 +199,9 @@ def _sign(ledger: Ledger, ask: Ask) -> None:
     hold = ledger.holds.get(Ref(ask.rec, ask.data.of))
     if hold is not None:
         if hold.data.claimed != ask.signer:
-            raise Refused(f"The hold was called in the name of {hold.data.claimed}, who countersigns it.")
+            raise NotTheirRole(
+                f"The hold was called in the name of {hold.data.claimed}, who countersigns it."
+            )
         if hold.ref in ledger.countersigned:
             raise Refused("The hold is countersigned already.")
         return
@@ -224,7 +226,7 @@ def _witness(ledger: Ledger, ask: Ask) -> None:
         raise Refused("The performer signs first, then the witness.")
     if not may_witness(ledger, step, finding, ask.signer):
         who = f" of the role {' or '.join(step.witness_by)}" if step.witness_by else ""
-        raise Refused(f"The witness must be another person{who}, with a key of their own.")
+        raise NotTheirRole(f"The witness must be another person{who}, with a key of their own.")
     if ask.data.values:
         _reconciled(step, finding, [float(value) for value in ask.data.values])
 
@@ -293,7 +295,7 @@ def _correct(ledger: Ledger, ask: Ask) -> None:
     director = bool(roles_of(ledger, ask.signer) & {*head.seal_by, *head.release_by})
     of_check = act.entry.kind == "check" and step is not None and may_sign(ledger, step, ask.signer)
     if not (ask.signer == act.signer or director or of_check):
-        raise Refused("An entry is corrected by who signed it, or by the director.")
+        raise NotTheirRole("An entry is corrected by who signed it, or by the director.")
 
 
 def _step_of(ledger: Ledger, act: Act) -> Step | None:

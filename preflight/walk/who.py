@@ -11,6 +11,10 @@ from preflight.errors import Refused
 from preflight.walk.ledger import FindingLog, Ledger
 
 
+class NotTheirRole(Refused):
+    """The act could be done by somebody else: this signer's roles don't let them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Ask:
     """An act somebody wants to do: what the rules judge."""
@@ -43,4 +47,4 @@ def may_witness(ledger: Ledger, step: Step, finding: FindingLog, person: str) ->
 def one_of(ledger: Ledger, ask: Ask, roles: tuple[str, ...], what: str) -> None:
     """Refuse a signer who has none of these roles; `what` says what takes one."""
     if not roles_of(ledger, ask.signer) & set(roles):
-        raise Refused(f"To {what} takes the role {' or '.join(roles)}; {ask.signer} does not have it.")
+        raise NotTheirRole(f"To {what} takes the role {' or '.join(roles)}; {ask.signer} does not have it.")

@@ -4,7 +4,7 @@ import pytest
 from msgspec import structs
 
 from preflight.config.flight import Flight
-from preflight.config.keys import find_key, flight_keys, flight_sections, replace_value
+from preflight.config.keys import find_key, flight_keys, flight_sections, replace_value, value_text
 from preflight.config.load import parse_flight
 from preflight.config.problems import BadFile
 
@@ -124,3 +124,19 @@ def test_a_key_that_the_file_left_out_can_be_set(flight: Flight) -> None:
     changed = replace_value(flight, "link.clock", "8 MHz")
     assert changed.link is not None
     assert changed.link.clock == 8e6
+
+
+def test_a_value_reads_as_a_file_has_it(flight: Flight) -> None:
+    for key, text in (
+        ("balloon.neck_lift", "1.72 kg"),
+        ("payload.package[1].mass", "0.9 kg"),
+        ("link.baud", "9600"),
+        ("sample.header", "true"),
+        ("balloon.gas", "hydrogen"),
+        ("balloon.purity", "0.99"),
+        ("flight.release", "2031-03-09T09:00:00+00:00"),
+    ):
+        assert value_text(replace_value(flight, key, text), key) == text
+    for key in ("balloon.necklift", "payload.package[9].mass", "payload.package"):
+        with pytest.raises(BadFile):
+            value_text(flight, key)

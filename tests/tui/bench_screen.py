@@ -63,7 +63,7 @@ made.checks["logger-response"] = Fast("logger-response", told.finding)
 table.get = made.get
 session = made.session()
 for person in ("ines", "omar", "lena"):
-    session.unlock(person, PASSPHRASE).result()
+    session.admit(session.open_key(person, PASSPHRASE).result())
 session.begin("ines").result()
 session.act(lambda walk: walk.confirm("battery", "omar", "seen"), "omar").result()
 WalkApp(lambda app: replace(openers.walk(session, app), screen=WalkScreen)).run()

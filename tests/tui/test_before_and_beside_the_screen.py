@@ -102,8 +102,8 @@ def test_limits_of_a_measurement_come_from_the_figures_where_the_checklist_gives
 
 def test_a_second_screen_goes_from_a_sealed_record_to_the_one_that_follows(stage: Stage) -> None:
     session = stage.session()
-    session.unlock("ines", PASSPHRASE).result()
-    session.unlock("omar", PASSPHRASE).result()
+    session.admit(session.open_key("ines", PASSPHRASE).result())
+    session.admit(session.open_key("omar", PASSPHRASE).result())
     session.begin("ines").result()
     assert session.walk is not None
     session.act(lambda walk: walk.confirm("battery", "omar", "8.1 V")).result()

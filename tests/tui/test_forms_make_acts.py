@@ -10,7 +10,7 @@ from small_flight import ToldClock, go, margin
 
 from preflight.errors import PreflightError, Refused
 from preflight.record.keys import Keyring
-from preflight.tui.forms import of_count, of_step
+from preflight.tui.forms import of_correction, of_count, of_plan, of_step
 from preflight.tui.forms.form import Form, Missing, explain
 from preflight.tui.view import Extra, RecordStatus, View
 from preflight.tui.viewing import extra_of, view_of
@@ -112,12 +112,13 @@ def test_what_was_seen_is_entered_in_the_crews_words(hand: Hand) -> None:
 def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> None:
     filled(hand)
     form = of_step.measure(hand.view, hand.extra, hand.step("neck-lift"))
-    assert "at least 1.4 kg, at most 1.9 kg" in " ".join(form.about)
+    assert explain(hand.view, form.by_key["value1"], "") == "limits 1.4 to 1.9 kg"
+    assert explain(hand.view, form.by_key["value1"], "1,95") == "= 1.95 kg, outside its limits 1.4 to 1.9 kg"
     with pytest.raises(Missing, match="not a number"):
         hand.fill(form, value1="1.6", value2="1,6e3", value3="1.6", who="2")
     hand.fill(form, value1="1,60", value2="1.61", value3=" 1,62 ", who="2")
     assert hand.last.data.values == ("1.6", "1.61", "1.62")
-    assert explain(hand.view, form.by_key["value1"], "1,6") == "= 1.6 kg"
+    assert explain(hand.view, form.by_key["value1"], "1,6") == "= 1.6 kg, limits 1.4 to 1.9 kg"
     witness = of_step.witness(hand.view, hand.step("neck-lift"))
     hand.fill(witness, value="1,63", mode="ind", who="3")
     assert (hand.last.data.mode, hand.last.data.values) == ("independent", ("1.63",))
@@ -128,7 +129,7 @@ def test_an_answer_has_a_window_nearest_the_planned_release(hand: Hand) -> None:
     filled(hand)
     form = of_step.defer(hand.view, hand.step("notice"))
     typed = {"answer0": "A-12", "valid from": "08:00", "valid until": "10:00Z", "who": "1"}
-    with pytest.raises(Missing, match="granted or refused"):
+    with pytest.raises(Missing, match="the answer: nothing is typed"):
         hand.fill(form, **typed)
     with pytest.raises(Missing):
         hand.fill(form, **typed, granted="gr ref")
@@ -179,7 +180,7 @@ def test_a_no_go_at_a_poll_holds_and_a_hold_is_lifted_by_its_caller(hand: Hand) 
     ready_to_fill(hand)
     gate = hand.view.state.gates["fill"]
     form = of_count.poll(hand.view, gate)
-    with pytest.raises(Missing, match="go or no-go"):
+    with pytest.raises(Missing, match="its answer: nothing is typed"):
         hand.fill(form, who="1")  # no answer is assumed
     hand.fill(form, station="payload", answer="n", remark="gust", who="2")
     assert len(hand.view.state.holds) == 1
@@ -194,10 +195,27 @@ def test_a_no_go_at_a_poll_holds_and_a_hold_is_lifted_by_its_caller(hand: Hand) 
 
 
 def test_replan_offers_the_release_first_and_checks_any_other_key(hand: Hand) -> None:
-    form = of_count.replan(hand.view)
-    assert form.fields[0].initial == "flight.release"
-    assert form.fields[0].suggest[0] == "flight.release"
-    hand.fill(form, value="+90 min", reason="late", who="1")
+    form = of_plan.replan(hand.view)
+    assert form.fields[0].initial == ""
+    assert form.fields[0].suggest[:2] == ("release", "flight.release")
+
+    def told(**typed: str) -> list[str]:
+        blank = dict.fromkeys(form.by_key, "")
+        return [form.by_key[key].tells(blank | typed) for key in ("key", "value")]
+
+    assert told() == ["", ""]
+    assert told(key="release", value="+90 min") == [
+        "planned release, now 2031-03-09 09:00Z · 09:00 local; "
+        "new: 20:30 on the site's clock, 08:30Z in UTC, or +45 min",
+        "= 2031-03-09 08:30Z · 08:30 local",
+    ]
+    now, new = told(key="balloon.neck_lift", value="1.72 kg")
+    assert now.startswith("balloon.neck_lift, now 1.6 kg")
+    assert new == "= 1.72 kg"
+    assert "unknown key" in told(key="balloon.necklift")[0]
+    with pytest.raises(Missing, match="what changes"):
+        hand.fill(form, value="+90 min", reason="late", who="1")
+    hand.fill(form, key="release", value="+90 min", reason="late", who="1")
     assert hand.last.data.sets == {"flight.release": "2031-03-09T08:30:00Z"}
     assert f"{hand.view.state.planned_release:%H:%M}" == "08:30"
     with pytest.raises(PreflightError, match="unknown unit"):
@@ -215,7 +233,7 @@ def test_a_phase_begun_out_of_order_names_what_is_passed(stage: Stage) -> None:
     stage.checklist = stage.checklist.replace(fill, "\n".join((site, rope, fill)))
     hand = Hand(stage)
     form = of_count.begin_phase(hand.view, "site")
-    assert "battery, logger, line" in form.caution
+    assert "battery, logger, line" in form.warning
     with pytest.raises(Missing):
         hand.fill(form, who="1")
     hand.fill(form, reason="rain is coming", who="1")
@@ -238,11 +256,19 @@ def test_a_release_off_go_says_what_happened_and_is_never_in_the_future(hand: Ha
 
 def test_power_scrub_and_correct(hand: Hand) -> None:
     hand.walk.confirm("battery", "omar", "8.1 V")
-    form = of_step.correct(hand.view, hand.step("battery"))
-    assert form.by_key["entry"].initial == "2"
-    assert any("2  07:00Z  confirm battery  Omar Example" in line for line in form.about)
-    hand.fill(form, reason="wrong pack", who="2")
+    form = of_correction.correct(hand.view, hand.step("battery"))
+    assert [field.initial for field in form.fields] == ["", "", ""]
+    assert "▸ 2  07:00Z  Omar Example  battery: go; 8.1 V" in form.about
+    tells = form.by_key["entry"].tells
+    assert tells({"entry": ""}) == ""
+    assert tells({"entry": "2"}) == "strikes 2  07:00Z  Omar Example  battery: go; 8.1 V"
+    assert "no entry 1 that can be corrected" in tells({"entry": "1"})
+    with pytest.raises(Missing, match="no entry 1"):
+        hand.fill(form, entry="1", reason="wrong pack", who="2")
+    hand.fill(form, entry="2", reason="wrong pack", who="2")
     assert hand.step("battery").outcome == "open"
+    with pytest.raises(Refused, match="No entry stands"):
+        of_correction.correct(hand.view, None)
     hand.fill(of_count.power(hand.view), detail="lead came off", who="2")
     assert hand.last.kind == "power"
     with pytest.raises(Refused):

@@ -117,7 +117,7 @@ def test_a_scrubbed_and_sealed_walk_says_so_and_offers_only_what_is_left(
         await driver.press("enter")
         await driver.at("none")
         await driver.press("f5")
-        await driver.fill_from_start(str(tmp_path / "stick"))
+        await driver.fill(str(tmp_path / "stick"))
         await driver.until(lambda: str(tmp_path / "stick") in driver.app.seen.view.record.mirror)
         assert not driver.app.seen.view.record.mirror_behind
 

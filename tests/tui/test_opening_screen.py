@@ -268,7 +268,7 @@ def test_cards_are_what_can_be_taken_out_and_the_flights_own_comes_first(tmp_pat
 
 def test_a_record_whose_flight_file_is_gone_is_offered_and_goes_on_with_its_own_copies(stage: Stage) -> None:
     session = stage.session()
-    session.unlock("ines", PASSPHRASE).result()
+    session.admit(session.open_key("ines", PASSPHRASE).result())
     session.begin("ines").result()
     assert session.walk is not None
     folder = session.walk.recorder.folder

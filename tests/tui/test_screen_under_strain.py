@@ -261,12 +261,7 @@ def test_a_computed_check_runs_again_by_itself_when_its_values_change(stage: Sta
         assert line.runs == 1
         await driver.press("e")
         await driver.asked()
-        shown = driver.app.screen
-        driver.app.screen.query_one("#f0").value = "link.baud"
-        for answer in ("19200", "slower line", "1"):
-            await driver.type(answer)
-            await driver.press("enter")
-        await driver.until(lambda: driver.app.screen is not shown)
+        await driver.fill("link.baud", "19200", "slower line", "1")
         await driver.until(lambda: line.runs == 2)
         await driver.until(lambda: driver.app.seen.view.step("line").waiting == "signature")
         await driver.until(lambda: "ran again by itself" in driver.text())
@@ -376,11 +371,7 @@ def test_a_no_go_is_waived_within_a_bound_and_a_correction_takes_an_entry_out(st
         assert "short cable, by Ines Example, until 07:45Z" in driver.text()
         await driver.press("c")
         await driver.asked()
-        shown = driver.app.screen
-        for answer in ("wrong bound", "1"):
-            await driver.type(answer)
-            await driver.press("enter")
-        await driver.until(lambda: driver.app.screen is not shown)
+        await driver.fill("5", "wrong reading", "1")
         await driver.until(lambda: driver.app.seen.view.step("line").outcome == "open")
 
     stage.drive(story)

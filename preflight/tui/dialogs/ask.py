@@ -3,87 +3,130 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Awaitable, Callable
-from typing import ClassVar
+from typing import Any, ClassVar, TypeVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.containers import Vertical, VerticalScroll
 from textual.content import Content
 from textual.screen import ModalScreen
-from textual.suggester import SuggestFromList
 from textual.widgets import Input, Static
 
 from preflight.errors import PreflightError
-from preflight.tui.dialogs.typed import Typed
+from preflight.tui.dialogs.asked import Asked, label_width
 from preflight.tui.draw.text import badge, row, say
-from preflight.tui.forms.form import Answers, Field, Form, Missing, explain
+from preflight.tui.forms.form import Answers, Form, Missing
 from preflight.tui.marks import CAUTION
 from preflight.tui.view import View
 
+T = TypeVar("T")
 Submit = Callable[[Form, Answers], Awaitable[None]]
+
+AT_WORK = 1.0
+"""Seconds after which the dialogue says for how long it has been at work."""
+
+
+class Left(PreflightError):  # noqa: N818
+    """Whoever waited for work that can't be stopped has left it: what it comes to is thrown away."""
+
+    title = "Left"
 
 
 class Ask(ModalScreen[bool]):
     """A form: Enter goes to the next field, in the last one it submits; Escape leaves without a trace.
 
-    `submit` does the act; what it refuses stands in the dialogue, and what was typed stays.
+    `submit` does the act; what it refuses stands in the dialogue, and what was typed stays. `at_work` is true
+    from the last Enter until then.
     """
 
+    AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "leave"),
         Binding("enter", "next", "next", priority=True),
         Binding("up", "focus_by(-1)", show=False, priority=True),
         Binding("down", "focus_by(1)", show=False, priority=True),
+        Binding("pagedown", "scroll_about(1)", show=False, priority=True),
+        Binding("pageup", "scroll_about(-1)", show=False, priority=True),
     ]
 
-    def __init__(self, form: Form, view: View, submit: Submit) -> None:
+    def __init__(self, form: Form, view: View, submit: Submit, *, caution: str = "") -> None:
+        """`caution` is that of the step below, which the dialogue may cover."""
         super().__init__()
         self.form = form
         self.view = view
+        self.at_work = False
         self._submit = submit
-        self._working = False
+        self._caution = form.caution or caution
+        self._asked = [Asked(field, n, view, label_width(form.fields)) for n, field in enumerate(form.fields)]
         self._sent: dict[str, str] = {}
+        self._began = 0.0
+        self._waited: asyncio.Future[Any] | None = None
+        self._given_up = self._done = False
 
     def compose(self) -> ComposeResult:
         form = self.form
         with Vertical(id="dialogue"):
             yield Static(say(form.title, "bold $lead", limit=120), id="title")
+            for caution in filter(None, (self._caution, form.warning)):
+                yield Static(row(badge(CAUTION), " ", say(caution, "bold", limit=400)), classes="caution")
             with VerticalScroll(id="about", can_focus=False):
-                if form.caution:
-                    yield Static(row(badge(CAUTION), " ", say(form.caution, "bold", limit=400)))
-                for line in form.about:
+                for line in filter(None, form.about):
                     yield Static(say(line, limit=400))
-            for field in form.fields:
-                with Horizontal(classes="field"):
-                    yield Static(say(field.label, limit=60), classes="label")
-                    yield _input(field, f"f{self._at(field)}")
-                    yield Static("", classes="taken", id=f"taken-{self._at(field)}")
+            yield from self._asked
             yield Static("", id="said")
-            yield Static(_foot(form.submit), id="foot")
+            yield Static(id="foot")
+
+    # -- fields -----------------------------------------------------------------------------------
+
+    @property
+    def _inputs(self) -> list[Input]:
+        return [asked.input for asked in self._asked]
+
+    @property
+    def typed(self) -> dict[str, str]:
+        """What stands in every field, by its key."""
+        return {asked.field.key: asked.input.value for asked in self._asked}
 
     def on_mount(self) -> None:
-        inputs = list(self.query(Input))
-        empty = next((each for each in inputs if not each.value), inputs[0] if inputs else None)
-        if empty is not None:
-            empty.focus()
-        for field in self.form.fields:
-            self._explain(field, field.initial)
+        # What is to be decided first has the focus: a hand that types at once never types past it.
+        first = next((asked for asked in self._asked if not asked.field.settled), None)
+        if first is not None:
+            self.set_focus(first.input)
+        self._explain()
+        self._say_keys()
+        self.set_interval(AT_WORK / 2, self._say_work)
 
-    def _at(self, field: Field) -> int:
-        return self.form.fields.index(field)
+    def on_resize(self, event: events.Resize) -> None:
+        self.call_after_refresh(self._fit)
 
-    def _explain(self, field: Field, text: str) -> None:
-        self.query_one(f"#taken-{self._at(field)}", Static).update(
-            say(explain(self.view, field, text), "$quiet", limit=80)
+    def _fit(self) -> None:
+        """What is asked always fits; what is said about it scrolls where it does not."""
+        about = self.query_one("#about", VerticalScroll)
+        others = sum(
+            child.outer_size.height for child in self.query_one("#dialogue").children if child is not about
         )
+        room = max(1, self.size.height - 2 - others)
+        if about.styles.max_height is None or about.styles.max_height.value != room:
+            about.styles.max_height = room
+            self.call_after_refresh(self._say_keys)
+
+    def _explain(self) -> None:
+        typed = self.typed
+        for asked in self._asked:
+            asked.explain(typed)
+        self.call_after_refresh(self._fit)
 
     def on_input_changed(self, event: Input.Changed) -> None:
-        field = self.form.fields[int((event.input.id or "f0")[1:])]
-        if field.kind != "secret":
-            self._explain(field, event.value)
-        if self._sent.get(field.key) != event.input.value:  # not the echo of what was just refused
+        if any(self._sent.get(key) != text for key, text in self.typed.items()):
+            # Not the echo of what was just refused.
+            self._sent.clear()
             self.query_one("#said", Static).update("")
+        self._explain()
+
+    # -- keys -------------------------------------------------------------------------------------
 
     def action_next(self) -> None:
         """To the next field, from the last one to the act.
@@ -91,7 +134,7 @@ class Ask(ModalScreen[bool]):
         Done before the next key is looked at: whoever types ahead, or over a slow link, types into the field
         that they mean.
         """
-        inputs = list(self.query(Input))
+        inputs = self._inputs
         at = inputs.index(self.focused) if isinstance(self.focused, Input) else len(inputs) - 1
         if at + 1 < len(inputs):
             self.set_focus(inputs[at + 1])
@@ -100,30 +143,57 @@ class Ask(ModalScreen[bool]):
 
     def action_focus_by(self, by: int) -> None:
         """To a field further on or back."""
-        inputs = list(self.query(Input))
+        inputs = self._inputs
         at = inputs.index(self.focused) if isinstance(self.focused, Input) else 0
         self.set_focus(inputs[max(0, min(len(inputs) - 1, at + by))])
 
+    def action_scroll_about(self, pages: int) -> None:
+        """Read on in what is said about the act."""
+        about = self.query_one("#about", VerticalScroll)
+        about.scroll_relative(y=pages * max(1, about.size.height - 1), animate=False)
+
     def action_leave(self) -> None:
-        if not self._working:
+        """Leave the dialogue; while it is at work, the waiting, if that can be left."""
+        if not self.at_work:
             self.dismiss(False)
+        elif self._waited is not None:
+            self._given_up = True
+            self._waited.cancel()
 
     def action_submit(self) -> None:
         """Do the act with what is typed."""
-        if not self._working:
-            self._working = True
+        if not self.at_work:
+            self.at_work, self._began = True, time.monotonic()
             self.run_worker(self._do(), exit_on_error=False)
+
+    # -- the act ----------------------------------------------------------------------------------
+
+    async def leavable(self, work: Awaitable[T]) -> T:
+        """Wait for work that the crew may leave before it is over. Raises `Left` if they do.
+
+        Whoever has left is back in the dialogue at once; the work's result is nobody's.
+        """
+        task = asyncio.ensure_future(work)
+        self._waited, self._given_up = task, False
+        self._say_work()
+        try:
+            return await task
+        except asyncio.CancelledError:
+            if not self._given_up:
+                raise
+            raise Left("nothing was done, and what was being worked out is thrown away.") from None
+        finally:
+            self._waited = None
 
     async def _do(self) -> None:
         await self._all_typed()
-        typed = {field.key: self.query_one(f"#f{n}", Input).value for n, field in enumerate(self.form.fields)}
-        self._sent = typed
-        self.query_one("#said", Static).update(say("working…", "bold $lead"))
+        self._sent = typed = self.typed
+        self._say_work()
         try:
             await self._submit(self.form, self.form.answers(self.view, typed))
         except Missing as error:
             self._say(error)
-            self.set_focus(self.query_one(f"#f{self._at(self.form.by_key[error.key])}", Input))
+            self.set_focus(self._inputs[self.form.fields.index(self.form.by_key[error.key])])
         except PreflightError as error:
             self._say(error)
             self._forget_secrets()
@@ -131,9 +201,18 @@ class Ask(ModalScreen[bool]):
             self._fault(error)
             raise
         else:
+            self._done = True
+            self._close()
+            return
+        self.at_work = False
+
+    def _close(self) -> None:
+        """The act is done; under another dialogue this one waits until that is gone."""
+        if self._done and self.is_active:
             self.dismiss(True)
-        finally:
-            self._working = False
+
+    def on_screen_resume(self) -> None:
+        self._close()
 
     async def _all_typed(self) -> None:
         """Wait until every field has taken in the keys that were pressed before Enter."""
@@ -146,39 +225,35 @@ class Ask(ModalScreen[bool]):
         if isinstance(error, Exception):
             self.app._handle_exception(error)
 
+    # -- what is said -----------------------------------------------------------------------------
+
+    def _say_work(self) -> None:
+        if not self.at_work:
+            return
+        spent = time.monotonic() - self._began
+        said = say("working…" if spent < AT_WORK else f"working for {spent:.0f} s…", "bold $lead")
+        if self._waited is not None:
+            said = row(
+                said, "   ", Content.styled("Esc", "bold $lead"), " back to the dialogue: nothing is done"
+            )
+        self.query_one("#said", Static).update(said)
+
     def _say(self, error: PreflightError) -> None:
         head = say(f"{error.title}: ", "bold")
         self.query_one("#said", Static).update(row(Content("▪ "), head, say(str(error), limit=600)))
+        self.call_after_refresh(self._fit)
+
+    def _say_keys(self) -> None:
+        about = self.query_one("#about", VerticalScroll)
+        keys = [("Enter", "next"), ("↑ ↓", "field"), ("Esc", "leave")]
+        if about.virtual_size.height > about.size.height:
+            keys.append(("PgDn", "reads on"))
+        parts = [row(Content.styled(key, "bold $lead"), f" {word}  ") for key, word in keys]
+        self.query_one("#foot", Static).update(row(*parts, " ", say(self.form.submit, "$quiet")))
 
     def _forget_secrets(self) -> None:
-        for n, field in enumerate(self.form.fields):
-            if field.kind == "secret":
-                own = self.query_one(f"#f{n}", Input)
+        for asked in self._asked:
+            if asked.field.kind == "secret":
                 with self.prevent(Input.Changed):  # what was refused stays in view
-                    own.value = ""
-                own.focus()
-
-
-def _foot(submit: str) -> Content:
-    return row(
-        Content.styled("Enter", "bold $lead"),
-        " next  ",
-        Content.styled("↑ ↓", "bold $lead"),
-        " field  ",
-        Content.styled("Esc", "bold $lead"),
-        " leave   ",
-        say(submit, "$quiet"),
-    )
-
-
-def _input(field: Field, name: str) -> Input:
-    return Typed(
-        id=name,
-        value=field.initial,
-        password=field.kind == "secret",
-        compact=True,
-        select_on_focus=True,
-        max_length=2 if field.kind in ("person", "anyone") else 400,
-        restrict=r"[0-9]*" if field.kind in ("person", "anyone") else None,
-        suggester=SuggestFromList(field.suggest) if field.suggest else None,
-    )
+                    asked.input.value = ""
+                asked.input.focus()

@@ -35,13 +35,8 @@ class Sealed(ModalScreen[None]):
             with Horizontal(id="code"):
                 yield Static(Content.styled("\n".join(self._large(four)), "bold"), id="large")
                 yield Static(Content("\n".join(qr(self.seal.code))), id="qr")
-            yield Static(
-                row(
-                    say("seal code ", "$quiet"),
-                    say(" ".join(four), "bold $lead"),
-                    say("  read it out, write it down or photograph it before release", "$quiet"),
-                )
-            )
+            yield Static(row(say("seal code ", "$quiet"), say(" ".join(four), "bold $lead")))
+            yield Static(say("Read it out, write it down or photograph it before release.", "$quiet"))
             yield Static(row(Content.styled("Enter", "bold $lead"), " goes on;  m shows it again"), id="foot")
 
     @staticmethod

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
+from preflight.clean import clean
 from preflight.config.quantities import BadQuantity, typed_number
-from preflight.errors import PreflightError
+from preflight.errors import PreflightError, Refused
+from preflight.readings import Reading
 from preflight.tui import words
 from preflight.tui.times import BadTime, parse_time
 from preflight.tui.view import View, numbers
 from preflight.walk.acts import Walk
+from preflight.walk.limits import Limits
 
 FieldKind = Literal[
     "text", "number", "time", "time-near", "time-plan", "choice", "person", "anyone", "secret"
@@ -30,18 +33,32 @@ class Missing(PreflightError):  # noqa: N818
         self.key = key
 
 
+Tells = Callable[[Mapping[str, str]], str]
+"""What stands for itself under a field: told of everything that is typed so far, by key."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Field:
-    """One thing asked. `person` takes the number of somebody unlocked, `anyone` of anybody on the roster."""
+    """One thing asked. `person` takes the number of somebody unlocked, `anyone` of anybody on the roster.
+
+    `settled` is true where what stands there was decided by whoever opened the form: the hand starts after
+    it. `roles` are those that can sign, or `people` by id where only they can; `limits` those of a number, in
+    its unit; `tells` says under the field what is chosen by it.
+    """
 
     key: str
     label: str
     kind: FieldKind = "text"
     initial: str = ""
     optional: bool = False
+    settled: bool = False
     choices: tuple[str, ...] = ()
     suggest: tuple[str, ...] = ()
     unit: str = ""
+    limits: Limits = (None, None)
+    roles: tuple[str, ...] = ()
+    people: tuple[str, ...] = ()
+    tells: Tells | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +117,9 @@ class Answers:
         known = numbers(self.view.book.roster, self.view.unlocked)
         person = known.get(int(text)) if text.isdecimal() and text.isascii() else None
         if person is None:
-            raise Missing(key, f"There is no person number {text}: {said_numbers(self.view)}")
+            raise Missing(
+                key, f"There is no person number {clean(text, limit=10)}: {said_numbers(self.view)}"
+            )
         if self.fields[key].kind == "person" and person.id not in self.view.unlocked:
             raise Missing(key, f"{person.name}'s key is locked: unlock it first (u)")
         return person.id
@@ -113,6 +132,8 @@ def said_numbers(view: View) -> str:
 
 
 Does = Callable[[Answers], Callable[[Walk], object]]
+Trial = Callable[[Walk, str], object]
+"""The act by a person, with answers that are never turned away: only the walk's state may refuse it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,17 +141,23 @@ class Form:
     """A dialogue: `make` turns answers into what is done to the walk, or raises `Missing` or `Refused`.
 
     `special` names what is more than an act on the walk: "close", "seal", "unlock", "typed", "storage" or
-    "mirror".
+    "mirror". With a `trial` the dialogue opens only if somebody could do the act now, and `instead` says what
+    to do where nobody could; where `no_go` could be done it opens all the same, as none comes too early.
+    `warning` is what is dangerous about the act, `caution` the step's own.
     """
 
     title: str
     about: tuple[str, ...] = ()
     caution: str = ""
+    warning: str = ""
     fields: tuple[Field, ...] = ()
     make: Does | None = None
     special: str = ""
     submit: str = "the last Enter signs"
     target: str = ""
+    trial: Trial | None = None
+    instead: str = ""
+    no_go: Trial | None = None
     by_key: Mapping[str, Field] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -141,31 +168,85 @@ class Form:
         return Answers(view, self.by_key, typed)
 
 
-WHO = Field(key="who", label="signed by (number)", kind="person")
+def first_allowed(acts: Iterable[Callable[[], object]]) -> object:
+    """The first of several acts that is not refused. Raises what the last one is refused with."""
+    refused = Refused("There is nothing to do.")
+    for act in acts:
+        try:
+            return act()
+        except Refused as error:
+            refused = error
+    raise refused
+
+
+NOBODY = "Nobody's key is unlocked: unlock yours first, with your number or u."
 PASSPHRASE = Field(key="passphrase", label="passphrase", kind="secret")
 REASON = Field(key="reason", label="reason")
 
 
+def who(*roles: str, key: str = "who", label: str = "signed by (number)", **more: Any) -> Field:
+    """Who signs: the number of somebody unlocked, who has one of the roles if there are any."""
+    return Field(key=key, label=label, kind="person", roles=roles, **more)
+
+
 def explain(view: View, asked: Field, text: str) -> str:
-    """What a typed text will be taken for, shown beside its field; "" while that is not clear."""
-    if not text.strip():
-        return ""
+    """What stands beside a field: what a typed text will be taken for, and what can be typed."""
     answers = Answers(view, {asked.key: asked}, {asked.key: text})
+    if asked.kind in ("person", "anyone"):
+        return _explain_person(view, answers, asked)
+    if asked.kind == "number":
+        return _explain_number(answers, asked)
+    if not text.strip():
+        return words.listed(asked.choices)
     try:
-        if asked.kind in ("person", "anyone"):
-            return _explain_person(view, answers, asked)
         if asked.kind == "choice":
             return f"= {answers.choice(asked.key)}"
-        if asked.kind == "number":
-            return f"= {words.quantity(answers.number(asked.key), asked.unit)}"
         if asked.kind.startswith("time"):
             at = answers.time(asked.key)
             return "" if at is None else f"= {at:%Y-%m-%d} {words.both(at, view.zone)}"
     except Missing:
-        return ""
+        return words.listed(asked.choices)
     return ""
 
 
+def _explain_number(answers: Answers, asked: Field) -> str:
+    bounds = words.bounds(_reading(asked, None))
+    limits = f"limits {bounds}" if bounds else ""
+    try:
+        value = answers.number(asked.key)
+    except Missing:
+        return limits or asked.unit
+    said = f"= {words.quantity(value, asked.unit)}"
+    outside = _reading(asked, value).within is False
+    return ", ".join(part for part in (said, f"outside its {limits}" if outside else limits) if part)
+
+
+def _reading(asked: Field, value: float | None) -> Reading:
+    low, high = asked.limits
+    return Reading(name=asked.key, value=value, unit=asked.unit, at_least=low, at_most=high)
+
+
 def _explain_person(view: View, answers: Answers, asked: Field) -> str:
-    person = view.book.roster.find(answers.person(asked.key))
-    return f"= {person.name}, {words.listed(person.roles, 'and')}"
+    if not answers.typed[asked.key].strip():
+        return _said_who(view, asked)
+    try:
+        person = view.book.roster.find(answers.person(asked.key))
+    except Missing as error:
+        return str(error)
+    lacks = bool(asked.roles) and not set(asked.roles) & set(person.roles)
+    needed = f"; it takes {words.listed(asked.roles)}" if lacks else ""
+    return clean(f"= {person.name}, {words.listed(person.roles, 'and')}{needed}", limit=200)
+
+
+def _said_who(view: View, asked: Field) -> str:
+    """Who could answer, by number; only the roles where that would be many."""
+    able = [
+        f"{n} {person.name}"
+        for n, person in numbers(view.book.roster, view.unlocked).items()
+        if (asked.kind == "anyone" or person.id in view.unlocked)
+        and (not asked.roles or set(asked.roles) & set(person.roles))
+        and (not asked.people or person.id in asked.people)
+    ]
+    if 0 < len(able) <= 3:
+        return clean(words.listed(able), limit=150)
+    return words.listed(asked.roles)

@@ -1,16 +1,17 @@
-"""Forms of acts on the count: hold, lift, power, replan, poll, authorise, release, scrub, close, seal."""
+"""Forms of acts on the count: hold, lift, power, poll, authorise, release, scrub, close, seal."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 from preflight.clean import clean
-from preflight.config.keys import flight_keys
 from preflight.errors import Refused
 from preflight.tui import words
-from preflight.tui.forms.form import PASSPHRASE, REASON, WHO, Answers, Field, Form
-from preflight.tui.times import FORM
+from preflight.tui.forms.form import NOBODY, PASSPHRASE, REASON, Answers, Field, Form, first_allowed, who
 from preflight.tui.view import View, number_of, numbers
+from preflight.walk.acts import Walk
 from preflight.walk.ledger import Act, Ref
 from preflight.walk.state import GateState
 
@@ -20,18 +21,25 @@ def unlock(view: View, person: str | None = None) -> Form:
     number = number_of(view.book.roster, view.unlocked, person) if person is not None else None
     people = view.book.roster.people
     if len(people) > 9:
-        who = Field(
+        whose = Field(
             key="id",
             label="id on the roster",
             initial=person or "",
+            settled=person is not None,
             suggest=tuple(each.id for each in people),
         )
     else:
-        who = Field(key="who", label="number", kind="anyone", initial=str(number or ""))
+        whose = Field(
+            key="who",
+            label="whose key (number)",
+            kind="anyone",
+            initial=str(number or ""),
+            settled=number is not None,
+        )
     return Form(
         title="Unlock a key",
         about=("Several keys stay unlocked side by side; k locks them all.",),
-        fields=(who, PASSPHRASE),
+        fields=(whose, PASSPHRASE),
         special="unlock",
         submit="the last Enter unlocks",
     )
@@ -42,16 +50,16 @@ def hold(view: View) -> Form:
     nobody = not view.unlocked
     about = (
         "Nobody's key is unlocked: the instrument enters it in the name given, to be countersigned."
-        if (nobody)
+        if nobody
         else "The count stops for everybody until it is lifted."
     )
 
     def make(answers: Answers) -> Any:
         reason = answers.text("reason") or "hold called"
-        who = answers.person()
-        if who in view.unlocked:
-            return lambda walk: walk.hold(reason, who)
-        return lambda walk: walk.hold(reason, claimed=who)
+        person = answers.person()
+        if person in view.unlocked:
+            return lambda walk: walk.hold(reason, person)
+        return lambda walk: walk.hold(reason, claimed=person)
 
     return Form(
         title="Hold",
@@ -71,21 +79,33 @@ def lift(view: View) -> Form:
         raise Refused("No hold stands.")
     holds = {f"{n}": act for n, act in enumerate(view.state.holds, start=1)}
     about = [
-        clean(
-            f"{n}  {words.utc(act.at.at)}  {view.person(act.data.claimed or act.signer)}: {act.data.reason}"
-        )
+        clean(f"{n}  {words.utc(act.at.at)}  {_caller(view, act)}: {act.data.reason}")
         for n, act in holds.items()
     ]
-    fields = [REASON, WHO]
+    fields = [REASON, who()]
     if len(holds) > 1:
-        fields.insert(0, Field(key="hold", label="which hold", kind="choice", choices=tuple(holds)))
+
+        def tells(typed: Mapping[str, str]) -> str:
+            act = holds.get(typed["hold"].strip())
+            return "" if act is None else f"lifts {_caller(view, act)}'s hold: {act.data.reason}"
+
+        choices = tuple(holds)
+        fields.insert(0, Field(key="hold", label="which hold", kind="choice", choices=choices, tells=tells))
 
     def make(answers: Answers) -> Any:
         act = holds[answers.choice("hold")] if len(holds) > 1 else view.state.holds[0]
-        reason, who = answers.text("reason"), answers.person()
-        return lambda walk: walk.lift(act.ref, who, reason)
+        reason, person = answers.text("reason"), answers.person()
+        return lambda walk: walk.lift(act.ref, person, reason)
 
-    return Form(title="Lift a hold", about=tuple(about), fields=tuple(fields), make=make)
+    return Form(
+        title="Lift a hold",
+        about=tuple(about),
+        fields=tuple(fields),
+        make=make,
+        trial=lambda walk, person: first_allowed(
+            partial(walk.lift, act.ref, person, "-") for act in holds.values()
+        ),
+    )
 
 
 def _caller(view: View, act: Act) -> str:
@@ -98,16 +118,18 @@ def countersign(view: View) -> Form:
     if not claimed:
         raise Refused("No hold waits for a countersignature.")
     act = claimed[0]
+    ref = Ref(act.entry.rec, act.entry.seq)
 
     def make(answers: Answers) -> Any:
-        who = answers.person()
-        return lambda walk: walk.countersign(Ref(act.entry.rec, act.entry.seq), who)
+        person = answers.person()
+        return lambda walk: walk.countersign(ref, person)
 
     return Form(
         title="Countersign a hold",
         about=(clean(f"Called in the name of {view.person(act.data.claimed)}: {act.data.reason}"),),
-        fields=(WHO,),
+        fields=(who(people=(act.data.claimed,)),),
         make=make,
+        trial=lambda walk, person: walk.countersign(ref, person),
     )
 
 
@@ -115,45 +137,15 @@ def power(view: View) -> Form:
     """The crew cycled the payload's power."""
 
     def make(answers: Answers) -> Any:
-        detail, who = answers.text("detail"), answers.person()
-        return lambda walk: walk.power(detail, who)
+        detail, person = answers.text("detail"), answers.person()
+        return lambda walk: walk.power(detail, person)
 
     return Form(
         title="Power cycled",
         about=("Steps that read the power turn stale and are done again.",),
-        fields=(Field(key="detail", label="what happened"), WHO),
+        fields=(Field(key="detail", label="what happened"), who()),
         make=make,
-    )
-
-
-def replan(view: View) -> Form:
-    """Change a declared value by its key; the planned release stands first."""
-    about = (
-        f"Planned release {words.both(view.state.planned_release, view.zone)}.",
-        f"Release: {FORM}. Other keys as in the flight file.",
-    )
-
-    def make(answers: Answers) -> Any:
-        key, text = answers.text("key"), answers.text("value")
-        if key == "flight.release":
-            asked = {"value": Field(key="value", label="new value", kind="time")}
-            at = Answers(answers.view, asked, {"value": text}).time("value")
-            assert at is not None
-            text = at.isoformat(timespec="seconds").replace("+00:00", "Z")
-        reason, who = answers.text("reason"), answers.person()
-        return lambda walk: walk.replan({key: text}, who, reason)
-
-    keys = ("flight.release", *sorted(set(flight_keys()) - {"flight.release"}))
-    return Form(
-        title="Replan",
-        about=about,
-        fields=(
-            Field(key="key", label="key", initial="flight.release", suggest=keys),
-            Field(key="value", label="new value"),
-            REASON,
-            WHO,
-        ),
-        make=make,
+        trial=lambda walk, person: walk.power("-", person),
     )
 
 
@@ -171,15 +163,17 @@ def begin_phase(view: View, phase_id: str) -> Form:
     named = ", ".join(passed) or "phases not called complete"
 
     def make(answers: Answers) -> Any:
-        reason, who = answers.text("reason"), answers.person()
-        return lambda walk: walk.begin(phase_id, who, reason)
+        reason, person = answers.text("reason"), answers.person()
+        return lambda walk: walk.begin(phase_id, person, reason)
 
     return Form(
         title=f"Begin {clean(phase.title, limit=50)} out of order",
-        caution=clean(f"Passed and still open: {named}", limit=300),
+        warning=clean(f"Passed and still open: {named}", limit=300),
         about=("They stay open and keep the verdict from go.",),
-        fields=(REASON, WHO),
+        fields=(REASON, who()),
         make=make,
+        trial=lambda walk, person: walk.begin(phase_id, person, "-"),
+        instead="j goes to what stands against go.",
     )
 
 
@@ -194,8 +188,13 @@ def poll(view: View, gate: GateState) -> Form:
     def make(answers: Answers) -> Any:
         station = answers.choice("station")
         go = answers.choice("answer") == "go"
-        remark, who = answers.text("remark"), answers.person()
-        return lambda walk: walk.poll(gate.gate, station, who, go=go, remark=remark)
+        remark, person = answers.text("remark"), answers.person()
+        return lambda walk: walk.poll(gate.gate, station, person, go=go, remark=remark)
+
+    def trial(walk: Walk, person: str) -> object:
+        roles = view.book.roster.find(person).roles
+        own = next((name for name in silent if name in roles), silent[0] if silent else stations[0])
+        return walk.poll(gate.gate, own, person, go=True)
 
     stations = tuple(gate.polled)
     return Form(
@@ -208,12 +207,15 @@ def poll(view: View, gate: GateState) -> Form:
                 kind="choice",
                 choices=stations,
                 initial=silent[0] if silent else "",
+                settled=bool(silent),
             ),
-            Field(key="answer", label="go or no-go", kind="choice", choices=("go", "no-go")),
+            Field(key="answer", label="its answer", kind="choice", choices=("go", "no-go")),
             Field(key="remark", label="remark (may stay empty)", optional=True),
-            WHO,
+            who(),
         ),
         make=make,
+        trial=trial,
+        instead="j goes to what is left to do.",
     )
 
 
@@ -228,15 +230,17 @@ def authorise(view: View, gate: GateState) -> Form:
     about.append("The tool advises: local rules and the competent person decide.")
 
     def make(answers: Answers) -> Any:
-        who, passphrase = answers.person(), answers.secret("passphrase")
-        return lambda walk: walk.authorise(gate.gate, who, passphrase)
+        person, passphrase = answers.person(), answers.secret("passphrase")
+        return lambda walk: walk.authorise(gate.gate, person, passphrase)
 
     return Form(
         title=f"Authorise passing the {gate.gate} gate",
         about=tuple(about),
-        fields=(WHO, PASSPHRASE),
+        fields=(who(*view.book.checklist.checklist.release_by), PASSPHRASE),
         make=make,
         submit="the last Enter authorises",
+        trial=lambda walk, person: walk.authorise(gate.gate, person, ""),
+        instead="j goes to what is left to do.",
     )
 
 
@@ -250,19 +254,20 @@ def release(view: View) -> Form:
         at = answers.time("at") or view.state.now.at
         if at > view.state.now.at:
             raise Refused("That is still to come: a release is entered once the balloon has left.")
-        reason, who = answers.text("reason"), answers.person()
-        return lambda walk: walk.release(who, released_at=at, reason=reason)
+        reason, person = answers.text("reason"), answers.person()
+        return lambda walk: walk.release(person, released_at=at, reason=reason)
 
     return Form(
         title="Release: the balloon has left",
         about=(f"It will be entered as released {said}.",),
-        caution="" if with_go else "Released without go: say what happened.",
+        warning="" if with_go else "Released without go: say what happened.",
         fields=(
             Field(key="at", label="when (empty: now)", kind="time-near", optional=True),
             Field(key="reason", label="remark" if with_go else "what happened", optional=with_go),
-            WHO,
+            who(),
         ),
         make=make,
+        trial=lambda walk, person: walk.release(person, released_at=view.state.now.at, reason="-"),
     )
 
 
@@ -270,14 +275,15 @@ def scrub(view: View) -> Form:
     """The attempt is given up for today."""
 
     def make(answers: Answers) -> Any:
-        reason, who = answers.text("reason"), answers.person()
-        return lambda walk: walk.scrub(who, reason)
+        reason, person = answers.text("reason"), answers.person()
+        return lambda walk: walk.scrub(person, reason)
 
     return Form(
         title="Scrub: give up the attempt for today",
         about=("Only closing the record is left afterwards.",),
-        fields=(REASON, WHO),
+        fields=(REASON, who(*view.book.checklist.checklist.release_by)),
         make=make,
+        trial=lambda walk, person: walk.scrub(person, "-"),
     )
 
 
@@ -300,25 +306,25 @@ def close(view: View) -> Form:
             clean(f"May seal: {', '.join(others)}.", limit=200),
         ),
         fields=(
-            Field(key="reason", label="why it is closed", initial=reason),
-            Field(
-                key="also",
-                label="others sealing (numbers)",
-                optional=True,
-            ),
-            WHO,
+            Field(key="reason", label="why it is closed", initial=reason, settled=True),
+            Field(key="also", label="others sealing (numbers)", optional=True),
+            who(*head.seal_by),
             PASSPHRASE,
         ),
         special="close",
         submit="the last Enter closes and seals",
+        trial=lambda walk, person: walk.close(person, "", reason="-"),
     )
 
 
-def add_seal() -> Form:
+def add_seal(view: View) -> Form:
     """Another person's seal on the closed record."""
+    if not view.unlocked:
+        raise Refused(NOBODY)
     return Form(
         title="Seal the closed record",
-        fields=(WHO, PASSPHRASE),
+        about=("A further person's seal over the whole record, which is closed.",),
+        fields=(who(), PASSPHRASE),
         special="seal",
         submit="the last Enter seals",
     )
@@ -327,12 +333,11 @@ def add_seal() -> Form:
 def storage(view: View) -> Form:
     """The record goes on in a new linked folder, on another device if need be."""
     record = view.record
-    about = [clean((record.failed if record is not None else "") or "", limit=400)]
     return Form(
         title="The record stopped: go on in another folder",
-        caution=about[0],
+        warning=clean((record.failed if record is not None else "") or "", limit=400),
         about=("What was on disk stays good. Name a folder, best on another device.",),
-        fields=(Field(key="folder", label="folder for records"), WHO),
+        fields=(Field(key="folder", label="folder for records"), who()),
         special="storage",
         submit="the last Enter goes on",
     )

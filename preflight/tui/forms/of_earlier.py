@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 from preflight.clean import clean
 from preflight.errors import Refused
+from preflight.readings import Reading
+from preflight.record import kinds
+from preflight.record.entry import format_utc
 from preflight.tui import words
-from preflight.tui.forms.form import WHO, Answers, Field, Form, Missing
+from preflight.tui.forms.form import Answers, Field, Form, Missing, first_allowed, who
 from preflight.tui.view import View
+from preflight.walk import codec
 from preflight.walk.acts import Walk
 from preflight.walk.carry import Offer, carry
-from preflight.walk.limits import limits_for
+from preflight.walk.limits import Limits, limits_for
 from preflight.walk.state import StepState
 
 ALL = "all"
 
 
-def paper(step: StepState) -> Form:
+def paper(step: StepState, limits: Limits = (None, None)) -> Form:
     """A step that was done on the printed list, at the paper's time; a second person signs it as well."""
     if step.step.defer is not None:
         raise Refused(f"Enter the answer to {step.step.id} itself: until when it is valid counts.")
@@ -28,14 +34,15 @@ def paper(step: StepState) -> Form:
         name = clean(asked.quantity, limit=40)
         for n in range(1, asked.repeat + 1):
             label = f"{name} {n}" if asked.repeat > 1 else name
-            fields.append(Field(key=f"value{n}", label=label, kind="number", unit=unit))
+            fields.append(Field(key=f"value{n}", label=label, kind="number", unit=unit, limits=limits))
     else:
-        go = Field(key="outcome", label="go or no-go", kind="choice", choices=("go", "no-go"))
+        go = Field(key="outcome", label="its outcome there", kind="choice", choices=("go", "no-go"))
         fields.append(go)
+    second_by = step.step.witness_by
     fields += [
         Field(key="response", label="what is written there", initial=clean(step.step.response, limit=400)),
-        Field(key="who", label="done by (number)", kind="person"),
-        Field(key="second", label="second person (number)", kind="person", optional=True),
+        who(*step.step.signed_by, label="done by (number)"),
+        who(*second_by, key="second", label="second person (number)", optional=True),
     ]
 
     def make(answers: Answers) -> Any:
@@ -43,21 +50,37 @@ def paper(step: StepState) -> Form:
         assert at is not None
         numbers = [answers.number(each.key) for each in fields if each.key.startswith("value")]
         outcome: Any = "go" if asked is not None else answers.choice("outcome")
-        response, who = answers.text("response"), answers.person()
+        response, person = answers.text("response"), answers.person()
         second = answers.person("second") if answers.text("second") else None
-        if second == who:
+        if second == person:
             raise Missing("second", "The second person must be another one")
         if second is not None and not _may_witness(answers.view, step, second):
             raise Missing("second", f"A witness here has the role {words.listed(step.step.witness_by)}")
 
         def do(walk: Walk) -> object:
-            limits = limits_for(walk.ledger, step.step) if asked is not None else (None, None)
-            act = walk.paper(step.step.id, who, at, response, values=numbers, limits=limits, outcome=outcome)
+            now = limits_for(walk.ledger, step.step) if asked is not None else (None, None)
+            act = walk.paper(step.step.id, person, at, response, values=numbers, limits=now, outcome=outcome)
             if second is not None:
                 walk.witness(step.step.id, second)
             return act
 
         return do
+
+    def trial(walk: Walk, person: str) -> object:
+        # The latest time that paper can have: what was done since the last finding is later than it.
+        at = walk.now().at
+        if asked is None:
+            return walk.paper(step.step.id, person, at, "-", outcome="no-go")
+        nothing_yet = Reading(name=asked.sets or step.step.id, value=None, unit=asked.unit)
+        data = kinds.PaperData(
+            step=step.step.id,
+            outcome="no-go",
+            done_at=format_utc(at),
+            response="-",
+            readings=(codec.to_data(nothing_yet),),
+            reads=(),
+        )
+        return walk.enter("paper", data, person)
 
     return Form(
         title=f"From the printed list: {step.step.id}",
@@ -66,9 +89,10 @@ def paper(step: StepState) -> Form:
             "Time: 20:30 on the site's clock or 08:30Z in UTC; before it the day, if it is longer ago.",
             "It counts once a second person has signed it: here, or afterwards by number and Enter.",
         ),
-        caution=clean(step.step.caution, limit=200),
+        caution=clean(step.step.caution, limit=400),
         fields=tuple(fields),
         make=make,
+        trial=trial,
     )
 
 
@@ -88,23 +112,31 @@ def take_over(view: View, offers: tuple[Offer, ...], left: list[str]) -> Form:
     about = [f"From {clean(offers[0].data.source.rec, limit=100)}, each with what it found then:"]
     about += [said_offer(n, offer) for n, offer in known.items()]
 
+    def picked(text: str) -> list[Offer]:
+        if text.lower() == ALL:
+            return list(known.values())
+        numbers = text.replace(",", " ").split()
+        unknown = [clean(each, limit=10) for each in numbers if each not in known]
+        if unknown:
+            raise Missing("which", f"There is no {unknown[0]} in the list: type its numbers, or {ALL}")
+        return [known[each] for each in dict.fromkeys(numbers)]
+
+    def tells(typed: Mapping[str, str]) -> str:
+        try:
+            wanted = picked(typed["which"].strip())
+        except Missing as error:
+            return str(error)
+        return clean(f"takes over {words.listed([offer.step for offer in wanted], 'and')}" if wanted else "")
+
     def make(answers: Answers) -> Any:
-        asked, who = answers.text("which"), answers.person()
-        if asked.lower() == ALL:
-            wanted = list(known.values())
-        else:
-            picked = asked.replace(",", " ").split()
-            unknown = [clean(each, limit=10) for each in picked if each not in known]
-            if unknown:
-                raise Missing("which", f"There is no {unknown[0]} in the list: type its numbers, or {ALL}")
-            wanted = [known[each] for each in picked]
+        wanted, person = picked(answers.text("which")), answers.person()
 
         def do(walk: Walk) -> object:
             done = 0
             left.clear()
             for offer in wanted:
                 try:
-                    carry(walk, offer, who)
+                    carry(walk, offer, person)
                     done += 1
                 except Refused as error:
                     left.append(f"{offer.step}: {error}")
@@ -117,8 +149,10 @@ def take_over(view: View, offers: tuple[Offer, ...], left: list[str]) -> Form:
     return Form(
         title="Take over from the earlier attempt",
         about=tuple(about),
-        fields=(Field(key="which", label="which (numbers, or all)", initial=ALL), WHO),
+        fields=(Field(key="which", label="which (numbers, or all)", tells=tells), who()),
         make=make,
+        trial=lambda walk, person: first_allowed(partial(carry, walk, offer, person) for offer in offers),
+        instead="Do its steps again.",
     )
 
 
