@@ -110,8 +110,9 @@ def _listen(context: Context, decoder: PositionDecoder, interval: float) -> Gene
                 break
             if now - shown >= _EVERY:
                 shown = now
-                text = f"{len(heard.reports)} of {REPORTS} reports heard"
-                yield Progress(text, min(1.0, now / patience), live=(_to_see(context, heard),))
+                # When the next one comes is the beacon's to say: only the patience has an end.
+                text = f"{_told(heard)}, waiting {now:.0f} of {patience:.0f} s"
+                yield Progress(text, live=(_to_see(context, heard),))
             try:
                 piece = line.read()
             except DeviceError as error:
@@ -126,9 +127,12 @@ def _listen(context: Context, decoder: PositionDecoder, interval: float) -> Gene
     finally:
         line.close()
     if heard.reports:
-        text = f"{len(heard.reports)} of {REPORTS} reports heard"
-        yield Progress(text, 1.0, live=(_to_see(context, heard),))
+        yield Progress(_told(heard), live=(_to_see(context, heard),))
     return heard
+
+
+def _told(heard: _Heard) -> str:
+    return f"{len(heard.reports)} of {REPORTS} reports heard"
 
 
 def _to_see(context: Context, heard: _Heard) -> Receptions:

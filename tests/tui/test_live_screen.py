@@ -151,7 +151,7 @@ def test_space_opens_the_picture_whole_with_its_lines_to_go_back_in(stage: Stage
         assert "the latest 90 lines of 90, 1 marked" in driver.text()
         await driver.key("pageup")
         await driver.key("up")
-        await driver.until(lambda: "held while you read" in driver.text())
+        await driver.until(lambda: "paused while you read" in driver.text())
         assert "89,■1203.4" not in driver.text()
         held = driver.text().splitlines()[5:20]
         before = driver.app.seen.running.progress
@@ -161,7 +161,7 @@ def test_space_opens_the_picture_whole_with_its_lines_to_go_back_in(stage: Stage
         await driver.key("home")
         await driver.until(lambda: "0,992.1" in driver.text())
         await driver.key("end")
-        assert "held while you read" not in driver.text()
+        assert "paused while you read" not in driver.text()
         await driver.until(lambda: "89,■1203.4" in driver.text())
         await driver.press("s")
         await driver.until(lambda: driver.app.seen.view.step("logger").finding is not None, "for the stop")
@@ -187,11 +187,14 @@ def test_hold_works_from_the_whole_picture(stage: Stage) -> None:
         await to_the_check(driver, check)
         await driver.press("space")
         await driver.until(lambda: isinstance(driver.app.screen, LiveScreen))
+        await driver.until(lambda: "s stop  F2 hold" in driver.text())
+        assert "Space step in full" in driver.text()
         await driver.press("f2")
         await driver.asked()
         await driver.fill("gust above the limit", "2")
         await driver.until(lambda: bool(driver.app.seen.view.state.holds))
         assert isinstance(driver.app.screen, LiveScreen)
+        await driver.until(lambda: "‖ HOLD  Omar Example 07:00Z" in driver.text())
 
     stage.drive(story)
 

@@ -266,6 +266,16 @@ def test_cards_are_what_can_be_taken_out_and_the_flights_own_comes_first(tmp_pat
     assert first == Item("/media/gone", "the flight file's card: not here", missing=True)
 
 
+def test_what_is_chosen_on_arrival_is_in_view_in_a_small_window(stage: Stage, around: dict[str, Any]) -> None:
+    around["ports"] = [Item(f"/dev/ttyUSB{n}", "an adapter") for n in range(12)]
+
+    async def story(driver: Driver) -> None:
+        await driver.until(lambda: "more: preflight ports" in driver.text())
+        await driver.until(lambda: "▶ Begin a new record" in driver.text())
+
+    stage.drive(story, size=(60, 18))
+
+
 def test_a_record_whose_flight_file_is_gone_is_offered_and_goes_on_with_its_own_copies(stage: Stage) -> None:
     session = stage.session()
     session.admit(session.open_key("ines", PASSPHRASE).result())

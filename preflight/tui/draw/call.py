@@ -7,7 +7,7 @@ from textual.content import Content
 from preflight.clean import clean
 from preflight.tui import words
 from preflight.tui.draw.ended import act_text, ended_blocks, scrubbed_blocks, sealed_blocks
-from preflight.tui.draw.head import phase_mark
+from preflight.tui.draw.head import WIDE, called, phase_mark
 from preflight.tui.draw.live import with_live
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.step import step_blocks
@@ -157,7 +157,11 @@ def _gate_title(view: View, gate: GateState, kind: str) -> str:
 def _gate_blocks(view: View, name: str, kind: str, width: int) -> list[Block]:
     gate = view.state.gates[name]
     blocks = [title(f"{_gate_title(view, gate, kind)}: {name} gate", width)]
-    verdict = row(badge(VERDICTS[gate.verdict]), "  ", say(gate.reasons[0].text if gate.reasons else ""))
+    why = gate.reasons[0].text if gate.reasons else ""
+    if view.state.holds and gate.verdict == "hold":
+        hold = view.state.holds[0]
+        why = f"hold by {called(view, hold, WIDE)}: {hold.data.reason}"
+    verdict = row(badge(VERDICTS[gate.verdict]), "  ", say(why))
     blocks.append(Block(labelled("verdict", verdict, width), 8, 2))
     for station, act in gate.polled.items():
         if act is None:

@@ -88,12 +88,13 @@ def verdict_line(scene: Scene, width: int) -> Content:
         tail = Content("")
         if state.holds and gate.verdict == "hold":
             hold = state.holds[0]
-            text = say(f" hold by {_called(scene.view, hold, width)}: {hold.data.reason}", limit=300)
+            text = say(f" hold by {called(scene.view, hold, width)}: {hold.data.reason}", limit=300)
         elif state.holds:
             # A no-go outweighs a hold in the verdict, but never hides that one stands, and whose it is.
             others = len(gate.reasons) - 2
             more = f"  (+{others} more: j)" if others > 0 else ""
-            tail = _held(scene.view, state.holds[0], width)
+            left = width - head.cell_length - text.cell_length - len(more)
+            tail = _held(scene.view, state.holds[0], width, left)
         room = max(0, width - head.cell_length - tail.cell_length - len(more))
         text = text.truncate(room, ellipsis=True)
         return fitted(row(head, text, tail, Content.styled(more, "$quiet")), width)
@@ -103,16 +104,18 @@ def verdict_line(scene: Scene, width: int) -> Content:
     return fitted(row(head, said), width)
 
 
-def _called(view: View, hold: Act, width: int) -> str:
+def called(view: View, hold: Act, width: int) -> str:
     """Who called a hold, and when."""
     name = clean(view.person(hold.data.claimed or hold.signer), limit=60)
     return f"{_short(name, 60 if width >= WIDE else 12)} {words.utc(hold.at.at)}"
 
 
-def _held(view: View, act: Act, width: int) -> Content:
-    """A hold that stands beside a no-go: its badge, who called it, with room for it also why."""
-    why = say(f": {act.data.reason}", limit=200).truncate(width // 4, ellipsis=True) if width >= WIDE else ""
-    return row("  ", badge(VERDICTS["hold"]), say(f" {_called(view, act, width)}", "bold"), why)
+def _held(view: View, act: Act, width: int, left: int) -> Content:
+    """A hold that stands beside a no-go: its badge, who called it, and why where that is `left` room for."""
+    held = row("  ", badge(VERDICTS["hold"]), say(f" {called(view, act, width)}", "bold"))
+    why = say(f": {act.data.reason}", limit=200)
+    room = left - held.cell_length
+    return row(held, why.truncate(room, ellipsis=True)) if room >= min(12, why.cell_length) else held
 
 
 def _released_line(view: View, closed: Content | str) -> Content:

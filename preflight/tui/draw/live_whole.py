@@ -7,13 +7,15 @@ from textual.content import Content
 from preflight.clean import clean
 from preflight.live import Stream
 from preflight.readings import Progress
+from preflight.tui import words
+from preflight.tui.draw.head import called
 from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.live import live_lines
 from preflight.tui.draw.live_stream import history_lines
 from preflight.tui.draw.scale import progress_line
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import badge, fitted, row, say
-from preflight.tui.marks import OUTCOMES
+from preflight.tui.draw.text import apart, badge, fitted, row, say
+from preflight.tui.marks import OUTCOMES, VERDICTS
 
 FEWEST = 4
 """Lines of history that strips leave."""
@@ -84,26 +86,43 @@ def _head(scene: Scene, width: int) -> list[Content]:
         )
         share = progress.fraction if progress is not None else None
         line = row(" ", progress_line(said, share, running.seconds, width - 2))
-        return [fitted(row(name, say(running.title, "$quiet", limit=80)), width), line]
+        title = row(name, say(running.title, "$quiet", limit=80))
+        return [apart(title, _stands(scene, width), width), line]
     kept = scene.kept
     outcome = badge(OUTCOMES[kept.outcome]) if kept is not None else Content("")
     text = kept.progress.text if kept is not None else ""
     return [
-        fitted(row(name, outcome, say("  as it stood when the check ended", "$quiet")), width),
+        apart(
+            row(name, outcome, say("  as it stood when the check ended", "$quiet")),
+            _stands(scene, width),
+            width,
+        ),
         fitted(say(f" {text}", limit=200), width),
     ]
+
+
+def _stands(scene: Scene, width: int) -> Content:
+    """What must not be missed behind the picture: a no-go, a hold and who called it; and the time."""
+    state = scene.view.state
+    parts: list[Content | str] = []
+    if state.gate is not None and state.gate.verdict == "no-go":
+        parts += [badge(VERDICTS["no-go"]), " "]
+    if state.holds:
+        parts += [badge(VERDICTS["hold"]), f" {called(scene.view, state.holds[0], width)} "]
+    return row(*parts, Content.styled(f" {words.utc_s(state.now.at)} ", "bold"))
 
 
 def _foot(scene: Scene, stream: Stream | None, held: Stream | None, width: int) -> list[Content]:
     pairs = [("Esc", "back")]
     if scene.running is not None:
         pairs.append(("s", "stop"))
+    pairs.append(("F2", "hold"))
     if stream is not None:
-        pairs += [("↑ ↓ PgUp", "back in the lines"), ("End", "latest")]
-    pairs += [("Space", "step in full"), ("F2", "hold")]
+        pairs += [("↑ ↓ PgUp", "lines"), ("End", "latest")]
+    pairs.append(("Space", "step in full"))
     lines = packed(pairs, width, 1)
     if held is not None:
-        told = " ◌ held while you read: more may have come; End goes on"
+        told = " ◌ paused while you read: more may have come; End goes on"
         return [fitted(say(told, "bold $lead"), width), *lines]
     return lines
 

@@ -102,7 +102,8 @@ class ArrivalScreen(SceneScreen):
             block += [row("        ", line) for line in say(about, "$quiet", limit=400).wrap(width - 10)]
             blocks.append(block)
         end = sum(len(block) for block in blocks[: self.at + 1])
-        start = max(0, end - height)
+        # Its first line says what it is: where there is no room for all of it, that one is in view.
+        start = max(0, min(end - height, end - len(blocks[self.at])))
         return [line for block in blocks for line in block][start : start + height]
 
     def _choices(self, scene: Scene) -> list[tuple[str, str]]:
