@@ -13,7 +13,7 @@ from preflight.errors import RecordError
 from preflight.record import disk
 from preflight.record.folder import RecordFiles, read
 from preflight.record.scan import RECORD
-from preflight.tui.view import Extra, RecordStatus, View
+from preflight.tui.view import Extra, RecordStatus, View, place_of_record
 from preflight.tui.viewing import Seals, extra_of, view_of
 from preflight.walk.ledger import Ledger
 from preflight.walk.opening import CONTINUES, Sources, book_of, chain_of, opened
@@ -93,6 +93,7 @@ class Looking:
             record=RecordStatus(
                 rec=self._files.rec,
                 folder=str(self.record),
+                place=place_of_record(self.record, self.folder),
                 entries=len(entries),
                 on_disk=entries[-1].moment.at,
                 failed=f"line {self._files.first_bad}: {self._files.why}"

@@ -27,7 +27,7 @@ from preflight.tui.forms.form import Trial
 from preflight.tui.found_records import Unfinished, unfinished
 from preflight.tui.runner import Done, Report, Runner
 from preflight.tui.trial import check_refusal, refusal
-from preflight.tui.view import Extra, RecordStatus, View
+from preflight.tui.view import Extra, RecordStatus, View, place_of_record
 from preflight.tui.viewing import Seals, extra_of, view_of
 from preflight.walk import opening
 from preflight.walk.acts import Walk
@@ -112,6 +112,7 @@ class Session:
             record = RecordStatus(
                 rec=recorder.rec,
                 folder=str(recorder.folder),
+                place=place_of_record(recorder.folder, self.folder),
                 entries=len(recorder.entries),
                 on_disk=recorder.entries[-1].moment.at,
                 failed=recorder.failed,

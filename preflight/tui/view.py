@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -22,15 +23,22 @@ if TYPE_CHECKING:
     from preflight.tui.replay.session import Shown
 
 
+def place_of_record(record: Path, home: Path) -> str:
+    """A record's folder, from `home` (the flight file's folder) on where it lies inside it."""
+    record, home = record.absolute(), home.absolute()
+    return str(record.relative_to(home) if record.is_relative_to(home) else record)
+
+
 @dataclass(frozen=True, slots=True)
 class RecordStatus:
     """The record as it stands on disk. `failed` and `mirror_behind` are sentences, None while all is well.
 
-    `mirror` is the folder of its second copy, "" where none is kept.
+    `place` is its folder as it is shown, `mirror` the folder of its second copy, "" where none is kept.
     """
 
     rec: str
     folder: str
+    place: str
     entries: int
     on_disk: datetime
     failed: str | None = None

@@ -37,6 +37,7 @@ class Hand:
         status = RecordStatus(
             rec=recorder.rec,
             folder=str(recorder.folder),
+            place=recorder.folder.name,
             entries=len(recorder.entries),
             on_disk=recorder.entries[-1].moment.at,
         )

@@ -67,7 +67,7 @@ def sealed_blocks(view: View, width: int) -> list[Block]:
         blocks.append(Block(labelled("code", code, width), 9))
     record = view.record
     if record is not None:
-        blocks.append(Block(labelled("record", say(record.folder, limit=400), width), 7, 2))
+        blocks.append(Block(labelled("record", say(record.place, limit=400), width), 7, 2))
         if not view.looking:
             blocks.append(Block(labelled("copy", _copy(view), width), 6, 2))
     return blocks

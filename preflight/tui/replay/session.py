@@ -16,7 +16,7 @@ from preflight.tui.looking import Looking
 from preflight.tui.places import Place, place_of
 from preflight.tui.replay.moments import Moments, Spot, Stood, calls, troubles
 from preflight.tui.replay.tape import Part, tape_of
-from preflight.tui.view import Extra, RecordStatus, View
+from preflight.tui.view import Extra, RecordStatus, View, place_of_record
 from preflight.tui.viewing import extra_of, view_of
 from preflight.walk.ledger import Ledger, Ref
 
@@ -120,7 +120,11 @@ class Replaying(Looking):
             unlocked=(),
             checklist_hash=part.checklist_hash,
             record=RecordStatus(
-                rec=part.rec, folder=str(part.folder), entries=entry.seq, on_disk=entry.moment.at
+                rec=part.rec,
+                folder=str(part.folder),
+                place=place_of_record(part.folder, part.folder.absolute().parents[1]),
+                entries=entry.seq,
+                on_disk=entry.moment.at,
             ),
             looking=True,
             seals=_sealers(stood, part),
