@@ -27,8 +27,8 @@ from preflight.tui.forms.form import Trial
 from preflight.tui.found_records import Unfinished, unfinished
 from preflight.tui.runner import Done, Report, Runner
 from preflight.tui.trial import check_refusal, refusal
-from preflight.tui.view import Extra, RecordStatus, View, place_of_record
-from preflight.tui.viewing import Seals, extra_of, view_of
+from preflight.tui.view import Extra, View
+from preflight.tui.viewing import Seals, extra_of, status_of, view_of
 from preflight.walk import opening
 from preflight.walk.acts import Walk
 from preflight.walk.carry import Offer, offers
@@ -109,16 +109,7 @@ class Session:
         seals: tuple[str, ...] = ()
         if self.walk is not None:
             recorder = self.walk.recorder
-            record = RecordStatus(
-                rec=recorder.rec,
-                folder=str(recorder.folder),
-                place=place_of_record(recorder.folder, self.folder),
-                entries=len(recorder.entries),
-                on_disk=recorder.entries[-1].moment.at,
-                failed=recorder.failed,
-                mirror_behind=recorder.mirror_behind,
-                mirror=str(self.mirror / recorder.rec) if self.mirror is not None else "",
-            )
+            record = status_of(recorder, self.folder, self.mirror)
             if recorder.closed:
                 seals = self._seals.of(recorder.folder, recorder.roster, drill=self.drill)
                 code = self._codes.get(recorder.folder, "")

@@ -42,6 +42,7 @@ Input, Input.-textual-compact { background: $panel-fill; color: $ink; }
 Input:focus, Input.-textual-compact:focus { background: $bar-back; color: $ink; text-style: bold; }
 Input > .input--placeholder { color: $ink; }
 Input > .input--suggestion { color: $ink; }
+Input > .input--selection { background: $lead; color: $paper; }
 OptionList { background: $paper; border: none; padding: 0; }
 OptionList > .option-list--option-highlighted { background: $lead; color: $paper; text-style: bold; }
 #code { height: auto; }

@@ -11,7 +11,8 @@ from preflight.errors import RecordError
 from preflight.record.roster import Roster
 from preflight.record.scan import read_record
 from preflight.record.seal import check_seals, seal_names
-from preflight.tui.view import Extra, View
+from preflight.record.store import Recorder
+from preflight.tui.view import Extra, RecordStatus, View, place_of_record
 from preflight.walk.ledger import Ledger
 from preflight.walk.limits import limits_from
 from preflight.walk.state import state_at
@@ -32,6 +33,23 @@ class Seals:
         except RecordError:
             return ()
         return self._known[1]
+
+
+def status_of(recorder: Recorder, home: Path, mirror: Path | None) -> RecordStatus:
+    """How a record stands on disk.
+
+    `home` is the flight file's folder, `mirror` the one that the second copy is kept in, None for none.
+    """
+    return RecordStatus(
+        rec=recorder.rec,
+        folder=str(recorder.folder),
+        place=place_of_record(recorder.folder, home),
+        entries=len(recorder.entries),
+        on_disk=recorder.entries[-1].moment.at,
+        failed=recorder.failed,
+        mirror_behind=recorder.mirror_behind,
+        mirror=str(mirror / recorder.rec) if mirror is not None else "",
+    )
 
 
 def view_of(ledger: Ledger, clock: Clock, **more: Any) -> View:

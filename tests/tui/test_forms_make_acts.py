@@ -114,7 +114,7 @@ def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> 
     filled(hand)
     form = of_step.measure(hand.view, hand.extra, hand.step("neck-lift"))
     assert explain(hand.view, form.by_key["value1"], "") == "limits 1.4 to 1.9 kg"
-    assert explain(hand.view, form.by_key["value1"], "1,95") == "= 1.95 kg, outside its limits 1.4 to 1.9 kg"
+    assert explain(hand.view, form.by_key["value1"], "1,95") == "= 1.95 kg, outside 1.4 to 1.9 kg"
     with pytest.raises(Missing, match="not a number"):
         hand.fill(form, value1="1.6", value2="1,6e3", value3="1.6", who="2")
     hand.fill(form, value1="1,60", value2="1.61", value3=" 1,62 ", who="2")

@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
+from screen_driving import Driver, Stage, shown
 
 from preflight.tui.remembered import Memory, Remembered
 
@@ -70,3 +71,23 @@ def test_a_folder_in_the_files_place_is_told_and_told_once(tmp_path: Path) -> No
     assert len(told) == 1
     assert "nothing is remembered" in told[0]
     assert os.listdir(tmp_path) == ["screen.toml"]
+
+
+def test_a_bell_silenced_in_a_drill_rings_in_the_flight(stage: Stage, tmp_path: Path) -> None:
+    memory = Memory(tmp_path / "screen.toml")
+
+    def silence(says: str):
+        async def story(driver: Driver) -> None:
+            assert driver.app.seen.bell
+            await driver.begin("ines")
+            await driver.type("!")
+            await driver.until(lambda: not driver.app.seen.bell and says in driver.said())
+
+        return story
+
+    stage.drive(silence("In this drill alone"), app=shown(stage.session(drill=True), memory=memory))
+    memory.settle()
+    assert memory.recall() == (Remembered(), None)
+    stage.drive(silence("Alarms are only shown."), app=shown(stage.session(), memory=memory))
+    memory.settle()
+    assert memory.recall() == (Remembered(bell=False), None)

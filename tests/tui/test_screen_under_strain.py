@@ -18,7 +18,9 @@ from preflight.record import disk
 from preflight.record.folder import read
 from preflight.record.verify import verify
 from preflight.tui import conductor
+from preflight.tui.dialogs.ask import Ask
 from preflight.tui.dialogs.tell import Page, Sure
+from preflight.tui.forms.form import Field, Form
 from preflight.tui.found_records import unfinished
 from preflight.tui.looking import Looking
 
@@ -266,6 +268,28 @@ def test_a_computed_check_runs_again_by_itself_when_its_values_change(stage: Sta
         await driver.until(lambda: driver.app.seen.view.step("line").waiting == "signature")
         await driver.until(lambda: "ran again by itself" in driver.text())
         assert driver.app.seen.place.kind == "complete"  # nothing moves by itself
+
+    stage.drive(story)
+
+
+def test_what_is_asked_fits_and_what_is_said_about_it_scrolls(stage: Stage) -> None:
+    about = tuple(f"line {n} of what is said" for n in range(40))
+    fields = tuple(Field(key=f"k{n}", label=f"field {n}") for n in range(6))
+
+    async def nothing(*_: object) -> None:
+        """What is typed is for nobody."""
+
+    async def story(driver: Driver) -> None:
+        form = Form(title="Long", about=about, caution="mind the line " * 10, fields=fields)
+        await driver.app.push_screen(Ask(form, driver.app.seen.view, nothing))
+        await driver.until(lambda: "PgDn reads on" in driver.text())
+        for part in ("Long", "line 0 of", "mind the line", "field 0", "field 5", "Esc leave"):
+            assert part in driver.text(), part
+        assert "line 39 of" not in driver.text()
+        await driver.press(*["pagedown"] * 20)
+        await driver.until(lambda: "line 39 of" in driver.text())
+        await driver.type("typed all the same")
+        await driver.until(lambda: driver.app.screen.typed["k0"] == "typed all the same")
 
     stage.drive(story)
 

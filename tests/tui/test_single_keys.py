@@ -7,6 +7,7 @@ with PREFLIGHT_LONG=1 each gets every key.
 from __future__ import annotations
 
 import os
+import re
 import string
 
 from record_making import entries_of
@@ -14,6 +15,9 @@ from screen_driving import PASSPHRASE, Driver, Stage, ToldCheck, found
 from textual import events
 from textual.keys import _character_to_key
 from textual.widgets import Input
+
+from preflight.tui.keys import KEYS
+from preflight.tui.refusals import why_not
 
 PRINTABLE = [c for c in string.printable if c.isprintable()]
 NAMED = [
@@ -51,6 +55,7 @@ class Presser:
         driver = self.driver
         self.place, self.base = driver.app.seen.place, driver.app.screen
         self.opener, self.kinds = opener, kinds(self.stage)
+        self.explained()
         await self.restore()
         typing = bool(opener) and isinstance(driver.app.screen.focused, Input)
         keys = [*PRINTABLE, *(IN_DIALOGUES if opener else NAMED)]
@@ -72,6 +77,15 @@ class Presser:
             assert driver.app.screen is shown, "a character typed into an input left its dialogue"
             assert driver.app.seen.place == self.place
         await self.back()
+
+    def explained(self) -> None:
+        """Whatever can't be done here says why, and what to do instead."""
+        scene = self.driver.app.seen
+        for key in KEYS:
+            if not key.when(scene):
+                said = why_not(scene, key.name)
+                assert re.fullmatch(r"[^;]{12,};? .{10,}\.", said), (self.place, key.name, said)
+                assert "nothing to do it to" not in said, (self.place, key.name)
 
     def judge(self, key: str) -> None:
         self.count += 1

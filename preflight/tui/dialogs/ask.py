@@ -25,6 +25,7 @@ from preflight.tui.view import View
 T = TypeVar("T")
 Submit = Callable[[Form, Answers], Awaitable[None]]
 
+BORDERS = 2
 AT_WORK = 1.0
 """Seconds after which the dialogue says for how long it has been at work."""
 
@@ -96,7 +97,8 @@ class Ask(ModalScreen[bool]):
         if first is not None:
             self.set_focus(first.input)
         self._explain()
-        self._say_keys()
+        self._say_keys(more=False)
+        self.watch(self.query_one("#about"), "virtual_size", self._fit, init=False)
         self.set_interval(AT_WORK / 2, self._say_work)
 
     def on_resize(self, event: events.Resize) -> None:
@@ -104,14 +106,16 @@ class Ask(ModalScreen[bool]):
 
     def _fit(self) -> None:
         """What is asked always fits; what is said about it scrolls where it does not."""
-        about = self.query_one("#about", VerticalScroll)
-        others = sum(
-            child.outer_size.height for child in self.query_one("#dialogue").children if child is not about
-        )
-        room = max(1, self.size.height - 2 - others)
+        dialogue, about = self.query_one("#dialogue"), self.query_one("#about", VerticalScroll)
+        others = sum(child.outer_size.height for child in dialogue.children if child is not about)
+        height = self.size.height
+        room = max(1, height - BORDERS - others)
+        # Nearly the whole window is the whole window: a lone line of the screen below tells nobody anything.
+        full = others + about.virtual_size.height + BORDERS > height - 3
+        dialogue.styles.min_height = height if full else None
         if about.styles.max_height is None or about.styles.max_height.value != room:
             about.styles.max_height = room
-            self.call_after_refresh(self._say_keys)
+        self._say_keys(more=about.virtual_size.height > room)
 
     def _explain(self) -> None:
         typed = self.typed
@@ -243,10 +247,9 @@ class Ask(ModalScreen[bool]):
         self.query_one("#said", Static).update(row(Content("▪ "), head, say(str(error), limit=600)))
         self.call_after_refresh(self._fit)
 
-    def _say_keys(self) -> None:
-        about = self.query_one("#about", VerticalScroll)
+    def _say_keys(self, *, more: bool) -> None:
         keys = [("Enter", "next"), ("↑ ↓", "field"), ("Esc", "leave")]
-        if about.virtual_size.height > about.size.height:
+        if more:
             keys.append(("PgDn", "reads on"))
         parts = [row(Content.styled(key, "bold $lead"), f" {word}  ") for key, word in keys]
         self.query_one("#foot", Static).update(row(*parts, " ", say(self.form.submit, "$quiet")))

@@ -218,7 +218,7 @@ def _explain_number(answers: Answers, asked: Field) -> str:
         return limits or asked.unit
     said = f"= {words.quantity(value, asked.unit)}"
     outside = _reading(asked, value).within is False
-    return ", ".join(part for part in (said, f"outside its {limits}" if outside else limits) if part)
+    return ", ".join(part for part in (said, f"outside {bounds}" if outside else limits) if part)
 
 
 def _reading(asked: Field, value: float | None) -> Reading:
@@ -249,4 +249,4 @@ def _said_who(view: View, asked: Field) -> str:
     ]
     if 0 < len(able) <= 3:
         return clean(words.listed(able), limit=150)
-    return words.listed(asked.roles)
+    return words.listed(asked.roles) or (f"one of {len(able)} people" if able else "")

@@ -34,7 +34,7 @@ def correct(view: View, step: StepState | None) -> Form:
     }
     if not known:
         raise Refused("No entry stands that could be corrected: do a step first.")
-    about = ["Nothing is edited: the entry named no longer counts; do the step again afterwards."]
+    about = ["The entry named stays readable and counts no longer; then do it again."]
     for number, act in list(known.items())[-SHOWN:]:
         mark = "▸" if step is not None and _step_of(entries, act) == step.step.id else " "
         line = clean(f"{mark} {_said(view, entries, act, number, whole=False)}")
