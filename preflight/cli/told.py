@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from preflight.clean import clean
-from preflight.figures.shown import duration_text
+from preflight.figures.shown import value_text
 from preflight.readings import Reading, decimal_text, margin_text, rounded
 
 
@@ -27,11 +27,12 @@ def _value(reading: Reading) -> str:
         return "not known"
     if isinstance(reading.value, str):
         return clean(reading.value, limit=100) or "none"
-    text = duration_text(reading) or number(reading.value, reading.unit)
+    computed = reading.source == "computed"
+    text = value_text(reading) if computed else number(reading.value, reading.unit)
     if reading.low is None or reading.high is None or reading.low == reading.high:
         return text
     # A computed band is no sharper than its models: two figures are all it is worth.
-    digits = 2 if reading.source == "computed" else 4
+    digits = 2 if computed else 4
     low, high = rounded(reading.low, digits, up=False), rounded(reading.high, digits, up=True)
     return f"{text} [{decimal_text(low)} to {decimal_text(high)}]"
 

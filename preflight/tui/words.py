@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from preflight.figures.shown import duration_text
+from preflight.figures.shown import value_text
 from preflight.readings import Reading, margin_text
 
 _BYTES = (("GB", 1e9), ("MB", 1e6), ("kB", 1e3))
@@ -31,8 +31,10 @@ def quantity(value: float | str | None, unit: str) -> str:
 
 
 def value_of(reading: Reading) -> str:
-    """A reading's value with its unit; a duration on its safe side, as everywhere."""
-    return duration_text(reading) or quantity(reading.value, reading.unit)
+    """A reading's value with its unit; a figure's as the command line tells it."""
+    if reading.source == "computed" and reading.value is not None:
+        return value_text(reading)
+    return quantity(reading.value, reading.unit)
 
 
 def times(margin: float, *limits: float) -> str:

@@ -99,7 +99,6 @@ def test_what_lasts_is_rounded_down_and_what_is_needed_up(seconds: float, lasts:
         ("beacon.endurance", "h", 21.9999, "21.9 h"),
         ("card.full_after", "h", 113.9, "113 h"),
         ("flight.duration", "min", 164.1, "165 min"),
-        ("flight.ascent_rate", "m/s", 4.2438, ""),
     ],
 )
 def test_every_room_tells_a_duration_in_the_same_words(name: str, unit: str, value: float, text: str) -> None:
@@ -108,13 +107,30 @@ def test_every_room_tells_a_duration_in_the_same_words(name: str, unit: str, val
     from preflight.tui import words
 
     reading = Reading(name=name, value=value, unit=unit, source="computed")
-    assert shown.duration_text(reading) == text
-    if text:
-        assert {shown.value_text(reading), value_of(reading), words.value_of(reading)} == {text}
-        assert told.reading_text(reading).endswith(f"  {text}")
-        # Never onto the other side of its limit.
-        short = Reading(name=name, value=value, unit=unit, source="computed", at_least=value - 1e-3)
-        assert float(shown.value_text(short).split()[0]) >= value - 1e-3
+    assert {shown.value_text(reading), value_of(reading), words.value_of(reading)} == {text}
+    assert told.reading_text(reading).endswith(f"  {text}")
+    # Never onto the other side of its limit.
+    short = Reading(name=name, value=value, unit=unit, source="computed", at_least=value - 1e-3)
+    assert float(shown.value_text(short).split()[0]) >= value - 1e-3
+
+
+@pytest.mark.parametrize(
+    ("name", "unit", "value", "text"),
+    [("flight.ascent_rate", "m/s", 4.2438, "4.24 m/s"), ("link.margin", "", 2.4999, "2.4")],
+)
+def test_screen_and_command_line_tell_a_figure_in_the_same_words(
+    name: str, unit: str, value: float, text: str
+) -> None:
+    from preflight.cli import told
+    from preflight.tui import words
+
+    figure = Reading(name=name, value=value, unit=unit, source="computed")
+    assert shown.duration_text(figure) == ""
+    assert shown.value_text(figure) == words.value_of(figure) == text
+    assert told.reading_text(figure).endswith(f"  {text}")
+    # What was measured is told in full.
+    measured = Reading(name=name, value=value, unit=unit)
+    assert words.value_of(measured).startswith(f"{value:.4g}")
 
 
 def test_moments() -> None:
