@@ -12,6 +12,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
+from preflight.tui.dialogs.tell import keys_line
 from preflight.tui.dialogs.typed import Typed
 from preflight.tui.draw.lists import place_title
 from preflight.tui.draw.scene import Scene
@@ -41,7 +42,7 @@ class Pick(ModalScreen[Place | None]):
             yield Static(say("Go to", "bold $lead"), id="title")
             yield Typed(placeholder="type to narrow", compact=True)
             yield OptionList(markup=False)
-            yield Static(say("Enter goes there   Esc back   ↑ ↓ choose", "$quiet"), id="foot")
+            yield Static(keys_line(("Enter", "goes there"), ("Esc", "back"), ("↑ ↓", "choose")), id="foot")
 
     def on_mount(self) -> None:
         self.query_one(OptionList).can_focus = False
@@ -98,7 +99,10 @@ def _searched(scene: Scene, place: Place) -> str:
 
 def _line(scene: Scene, place: Place, width: int) -> Content:
     if place.kind != "step":
-        return say(f"              {place_title(place)}", "$quiet")
+        title = place_title(place)
+        if place.kind == "complete":
+            title = f"{title}: {scene.view.book.phases[place.name].title}"
+        return say(f"              {title}", "$quiet")
     step = scene.view.step(place.name)
     mark = OUTCOMES[step.outcome]
     return row(

@@ -31,7 +31,7 @@ class Tell(ModalScreen[None]):
             with VerticalScroll(id="about"):
                 for line in self._text.splitlines() or [""]:
                     yield Static(say(line, limit=1000))
-            yield Static(_keys(("Enter", "go on")), id="foot")
+            yield Static(keys_line(("Enter", "go on")), id="foot")
 
     def action_leave(self) -> None:
         self.dismiss(None)
@@ -57,7 +57,7 @@ class Sure(ModalScreen[bool]):
             yield Static(say(self._title, "bold $lead", limit=120), id="title")
             yield Static(say(self._text, limit=1000), id="about")
             yield Static("", id="said")
-            yield Static(_keys(("y", "yes"), ("n", "no"), ("Enter", "does what is chosen")), id="foot")
+            yield Static(keys_line(("y", "yes"), ("n", "no"), ("Enter", "does what is chosen")), id="foot")
 
     def action_choose(self, yes: bool) -> None:
         self._yes = yes
@@ -92,7 +92,7 @@ class Page(ModalScreen[None]):
             yield Static(say(self._title, "bold $lead", limit=120), id="title")
             with VerticalScroll(id="text", can_focus=False):
                 yield Static(Content("\n").join(self._lines))
-            yield Static(_keys(("Esc", "back"), ("↑ ↓", "scroll")), id="foot")
+            yield Static(keys_line(("Esc", "back"), ("↑ ↓", "scroll")), id="foot")
 
     def action_by(self, lines: int) -> None:
         self.query_one("#text", VerticalScroll).scroll_relative(y=lines, animate=False)
@@ -101,7 +101,8 @@ class Page(ModalScreen[None]):
         self.dismiss(None)
 
 
-def _keys(*pairs: tuple[str, str]) -> Content:
+def keys_line(*pairs: tuple[str, str]) -> Content:
+    """Keys and what they do, for the foot of a dialogue."""
     parts: list[Content | str] = []
     for key, word in pairs:
         parts += [Content.styled(key, "bold $lead"), f" {word}   "]
