@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import hashlib
 import re
+import threading
 import time
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -26,12 +27,14 @@ from small_flight import PEOPLE
 
 from preflight.checks import base
 from preflight.config.shipped import shipped_file
+from preflight.errors import RecordError
 from preflight.live import Bad, Line, Stream, Trace
 from preflight.readings import Evidence, Finding, Progress, Reading
 from preflight.record import store
 from preflight.record.keys import Keyring, keep_key
 from preflight.record.roster import Person, Roster
-from preflight.tui import nearby_pane
+from preflight.tui import loading, nearby_pane
+from preflight.tui.app import WalkApp
 from preflight.tui.looking import Looking
 from preflight.tui.nearby import Item
 from preflight.tui.opening import OpeningApp
@@ -418,7 +421,7 @@ async def seal(driver: Driver, show: Show, name: str) -> None:
 
 
 async def again(driver: Driver, show: Show) -> None:
-    """After a scrubbed attempt: a step taken over, a phase begun out of order, a hold beside a no-go."""
+    """After a scrubbed attempt: a step taken over, a phase begun too early, a no-go and a hold, a scrub."""
     await driver.unlock("ines", "omar", "lena")
     await driver.press("1", "enter")
     await driver.until(lambda: driver.app.seen.extra.figures is not None)
@@ -443,6 +446,10 @@ async def again(driver: Driver, show: Show) -> None:
     await driver.fill("gust above the limit", "2")
     await driver.until(lambda: bool(driver.app.seen.view.state.holds))
     await show("no-go-held")
+    await driver.press("d")
+    await driver.fill("gusts all day", "1")
+    await driver.at("close")
+    await show("scrubbed")
 
 
 def given_up(made: Stage) -> None:
@@ -630,4 +637,27 @@ def run_opening(
         asyncio.run(second())
 
 
-TOURS = (run_walk, run_again, run_live, run_watch, run_replay, run_opening)
+def run_first(
+    root: Path, tell: Callable[[SimpleNamespace, str], None], size: tuple[int, int], theme: str
+) -> None:
+    """What stands while a flight is opened."""
+    go_on = threading.Event()
+
+    def opener(app: WalkApp) -> Any:
+        go_on.wait(DEADLINE)
+        raise RecordError("nothing is opened here")
+
+    async def look() -> None:
+        app = WalkApp(opener, "Opening fulmar-3.toml")
+        async with app.run_test(size=size) as pilot:
+            app.theme = theme
+            await pilot.pause()
+            tell(SimpleNamespace(app=app), "first")
+            app.action_leave()
+
+    with mock.patch.object(loading, "monotonic", return_value=0.0):
+        asyncio.run(look())
+    go_on.set()
+
+
+TOURS = (run_walk, run_again, run_live, run_watch, run_replay, run_opening, run_first)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import time
+from time import monotonic
 
 from textual.content import Content
 from textual.widgets import Static
@@ -17,13 +17,13 @@ class Loading(Static):
         """`what` is being done; a file's name may be in it."""
         super().__init__()
         self._what = what
-        self._began = time.monotonic()
+        self._began = monotonic()
 
     def on_mount(self) -> None:
         self._say()
         self.set_interval(0.5, self._say)
 
     def _say(self) -> None:
-        spent = f"{time.monotonic() - self._began:.0f} s"
+        spent = f"{monotonic() - self._began:.0f} s"
         head = say(f" {self._what} …", "bold $lead", limit=200)
         self.update(row(head, f"  {spent}   ", Content.styled("Ctrl+Q", "bold $lead"), " leaves"))
