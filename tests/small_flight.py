@@ -51,7 +51,8 @@ search = "3 h"
 """
 
 CHECKLIST = (
-    head("Every kind of step")
+    "\n"
+    + head("Every kind of step")
     + """
 [[phase]]
 id = "power-up"
@@ -169,23 +170,13 @@ class Crew:
     # -- the walk, shortened: each brings the walk to a named place by the acts that a crew has ----
 
     def powered(self, walk: Walk) -> Walk:
-        walk.confirm("battery", "omar", "latched, 8.1 V")
-        return walk
+        return powered(walk)
 
     def ready_to_fill(self, walk: Walk) -> Walk:
-        self.powered(walk)
-        walk.found("logger", go("logger-response"))
-        walk.sign("logger", "omar")
-        walk.found("line", margin(3.0))
-        walk.sign("line", "omar")
-        walk.complete("power-up", "omar")
-        return walk
+        return ready_to_fill(walk)
 
     def filled(self, walk: Walk) -> Walk:
-        self.ready_to_fill(walk)
-        self.polled(walk, "fill")
-        walk.authorise("fill", "ines", PASSPHRASE)
-        return walk
+        return filled(walk)
 
     def ready_to_release(self, walk: Walk) -> Walk:
         self.filled(walk)
@@ -210,8 +201,38 @@ class Crew:
         return walk
 
     def polled(self, walk: Walk, gate: str) -> None:
-        walk.poll(gate, "director", "ines", go=True)
-        walk.poll(gate, "payload", "omar", go=True)
+        polled(walk, gate)
+
+
+def powered(walk: Walk) -> Walk:
+    """The battery is on."""
+    walk.confirm("battery", "omar", "latched, 8.1 V")
+    return walk
+
+
+def ready_to_fill(walk: Walk) -> Walk:
+    """The payload's phase is done, by its own crew."""
+    powered(walk)
+    walk.found("logger", go("logger-response"))
+    walk.sign("logger", "omar")
+    walk.found("line", margin(3.0))
+    walk.sign("line", "omar")
+    walk.complete("power-up", "omar")
+    return walk
+
+
+def polled(walk: Walk, gate: str) -> None:
+    """Every station answered go."""
+    walk.poll(gate, "director", "ines", go=True)
+    walk.poll(gate, "payload", "omar", go=True)
+
+
+def filled(walk: Walk, passphrase: str = PASSPHRASE) -> Walk:
+    """The fill gate is passed; `passphrase` is the director's."""
+    ready_to_fill(walk)
+    polled(walk, "fill")
+    walk.authorise("fill", "ines", passphrase)
+    return walk
 
 
 def go(check: str, **more: object) -> Finding:

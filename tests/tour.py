@@ -20,6 +20,7 @@ from typing import Any
 from unittest import mock
 
 import msgspec
+from checklist_text import head
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from screen_driving import DEADLINE, PASSPHRASE, Driver, Stage, ToldCheck, replayed, table
@@ -53,14 +54,10 @@ def flight() -> str:
     return re.sub(r'^checklist = ".*?"', 'checklist = "checklist.toml"', text, flags=re.MULTILINE)
 
 
-CHECKLIST = """
-[checklist]
-title = "Latex balloon, single payload"
-revision = "A"
-stations = ["director", "payload"]
-release_by = ["director"]
-seal_by = ["director"]
-
+CHECKLIST = (
+    "\n"
+    + head("Latex balloon, single payload")
+    + """
 [[phase]]
 id = "power-up"
 title = "Payload power-up"
@@ -119,6 +116,7 @@ challenge = "Launch call"
 response = "Answered, time noted"
 signed_by = ["payload"]
 """
+)
 
 
 def key_of(folder: Path, name: str, passphrase: str | None) -> bytes:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from screen_driving import PASSPHRASE, Stage
-from small_flight import ToldClock, go, margin
+from small_flight import ToldClock, go, margin, ready_to_fill
 
 from preflight.errors import PreflightError, Refused
 from preflight.record.keys import Keyring
@@ -72,18 +72,8 @@ def hand(stage: Stage) -> Hand:
     return Hand(stage)
 
 
-def ready_to_fill(hand: Hand) -> None:
-    walk = hand.walk
-    walk.confirm("battery", "omar", "8.1 V")
-    walk.found("logger", go("logger-response"))
-    walk.sign("logger", "omar")
-    walk.found("line", margin(3.0))
-    walk.sign("line", "omar")
-    walk.complete("power-up", "omar")
-
-
 def filled(hand: Hand) -> None:
-    ready_to_fill(hand)
+    ready_to_fill(hand.walk)
     for station, number in (("director", "1"), ("payload", "2")):
         gate = hand.view.state.gates["fill"]
         hand.fill(of_count.poll(hand.view, gate), station=station, answer="go", who=number)
@@ -178,7 +168,7 @@ def test_a_waiver_has_a_bound_and_an_expiry_and_asks_for_the_passphrase(hand: Ha
 
 
 def test_a_no_go_at_a_poll_holds_and_a_hold_is_lifted_by_its_caller(hand: Hand) -> None:
-    ready_to_fill(hand)
+    ready_to_fill(hand.walk)
     gate = hand.view.state.gates["fill"]
     form = of_count.poll(hand.view, gate)
     with pytest.raises(Missing, match="its answer: nothing is typed"):

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from record_making import lines_of
 from screen_driving import PASSPHRASE, Driver, Stage, found
-from small_flight import START, go, margin
+from small_flight import START, filled, go, margin, ready_to_fill
 
 from preflight.record.keys import Keyring
 from preflight.record.store import Recorder
@@ -38,12 +38,7 @@ def scrubbed(stage: Stage, *, drill: bool = False, close: bool = True) -> Walk:
     walk = opening.begin(
         stage.logs, stage.sources, keyring=keyring(stage), person="ines", clock=stage.clock, drill=drill
     )
-    walk.confirm("battery", "omar", "8.1 V")
-    walk.found("logger", go("logger-response"))
-    walk.sign("logger", "omar")
-    walk.found("line", margin(3.0))
-    walk.sign("line", "omar")
-    walk.complete("power-up", "omar")
+    ready_to_fill(walk)
     walk.scrub("ines", "wind above limits")
     if close:
         walk.close("ines", PASSPHRASE, reason="scrubbed")
@@ -67,6 +62,41 @@ async def after_the_scrub(driver: Driver) -> None:
     await driver.press("1")
     await driver.press("enter")
     await driver.until(lambda: driver.app.seen.view.record is not None, "for a record")
+    await driver.pilot.pause()
+
+
+async def to_step(driver: Driver, step: str) -> None:
+    """Find a step by its name and go there."""
+    await driver.press("slash")
+    await driver.until(lambda: len(driver.app.screen_stack) > 2)
+    await driver.type(step.split("-", maxsplit=1)[0])
+    await driver.press("enter")
+    await driver.at("step", step)
+
+
+async def answers(driver: Driver, *typed: str) -> None:
+    """Answer one field after another, wherever that leads."""
+    for answer in typed:
+        await driver.type(answer)
+        await driver.press("enter")
+
+
+async def on_paper(driver: Driver) -> None:
+    """Begin a walk and enter its first step as done on the printed list."""
+    await driver.begin()
+    await driver.press("f3")
+    await driver.asked()
+
+
+async def close_and_seal(driver: Driver) -> None:
+    await driver.press("z")
+    await driver.asked()
+    await answers(driver, "", "1", PASSPHRASE)
+
+
+async def past_the_code(driver: Driver) -> None:
+    await driver.until(lambda: "Sealed" in driver.text())
+    await driver.press("enter")
     await driver.pilot.pause()
 
 
@@ -195,9 +225,7 @@ class TestPaper:
         folders: list[Path] = []
 
         async def story(driver: Driver) -> None:
-            await driver.begin()
-            await driver.press("f3")
-            await driver.asked()
+            await on_paper(driver)
             assert "It counts once a second person has signed it" in driver.text()
             await driver.fill("07:10", "go", "", "2", "3")
             await driver.until(lambda: driver.app.seen.view.step("battery").outcome == "go")
@@ -214,8 +242,7 @@ class TestPaper:
         stage.clock.forward(minutes=40)
 
         async def story(driver: Driver) -> None:
-            await driver.begin()
-            await driver.press("f3")
+            await on_paper(driver)
             await driver.fill("07:10Z", "go", "8.2 V", "2", "")
             await driver.until(lambda: driver.app.seen.view.step("battery").waiting == "witness")
             await driver.press("2", "enter")
@@ -230,13 +257,9 @@ class TestPaper:
         stage.clock.forward(minutes=40)
 
         async def story(driver: Driver) -> None:
-            await driver.begin()
-            await driver.press("f3")
-            await driver.asked()
+            await on_paper(driver)
             shown = driver.app.screen
-            for answer in ("07:10", "no-go", "lead loose", "2", "2"):
-                await driver.type(answer)
-                await driver.press("enter")
+            await answers(driver, "07:10", "no-go", "lead loose", "2", "2")
             await driver.until(lambda: "must be another one" in driver.said())
             assert driver.app.screen is shown
             await driver.pilot.pause()
@@ -253,20 +276,12 @@ class TestPaper:
 
         async def story(driver: Driver) -> None:
             await driver.begin()
-            await driver.press("slash")
-            await driver.until(lambda: len(driver.app.screen_stack) > 2)
-            await driver.type("neck")
-            await driver.press("enter")
-            await driver.at("step", "neck-lift")
+            await to_step(driver, "neck-lift")
             await driver.press("f3")
             await driver.fill("07:20", "1,71", "1.70", "1,72", "spring scale", "2", "3")
             await driver.until(lambda: driver.app.seen.view.step("neck-lift").outcome == "go")
             assert driver.app.seen.view.flight.balloon.neck_lift == pytest.approx(1.71)
-            await driver.press("slash")
-            await driver.until(lambda: len(driver.app.screen_stack) > 2)
-            await driver.type("neck")
-            await driver.press("enter")
-            await driver.at("step", "neck-lift")
+            await to_step(driver, "neck-lift")
             await driver.press("f3")
             await driver.fill("07:30", "2,0", "2.0", "2.0", "again", "2", "")
             await driver.until(lambda: driver.app.seen.view.step("neck-lift").outcome == "no-go")
@@ -279,9 +294,7 @@ class TestPaper:
             before = driver.entries
             await driver.press("f3")
             await driver.asked()
-            for answer in ("07:30", "go", "", "2", "3"):
-                await driver.type(answer)
-                await driver.press("enter")
+            await answers(driver, "07:30", "go", "", "2", "3")
             await driver.until(lambda: "lies ahead" in driver.said())
             assert driver.entries == before
             assert driver.app.screen.query_one("#f0").value == "07:30"
@@ -291,11 +304,7 @@ class TestPaper:
     def test_an_authoritys_answer_is_entered_itself(self, stage: Stage) -> None:
         async def story(driver: Driver) -> None:
             await driver.begin()
-            await driver.press("slash")
-            await driver.until(lambda: len(driver.app.screen_stack) > 2)
-            await driver.type("notice")
-            await driver.press("enter")
-            await driver.at("step", "notice")
+            await to_step(driver, "notice")
             await driver.press("f3")
             await driver.until(lambda: driver.app.seen.notice is not None)
             assert driver.app.seen.notice.title == "Not now"
@@ -350,15 +359,9 @@ class TestSecondCopy:
             await driver.sign("omar")
             rec = driver.app.seen.view.record.rec
             assert lines_of(other / rec) == lines_of(stage.logs / rec)
-            await driver.press("z")
-            await driver.asked()
-            for answer in ("", "1", PASSPHRASE):
-                await driver.type(answer)
-                await driver.press("enter")
+            await close_and_seal(driver)
             await driver.until(lambda: driver.app.seen.view.state.closed is not None)
-            await driver.until(lambda: "Sealed" in driver.text())
-            await driver.press("enter")
-            await driver.pilot.pause()
+            await past_the_code(driver)
             await driver.press("f")
             await driver.fill("", "tore loose", "1")
             await driver.until(lambda: driver.app.seen.view.record.rec != rec)
@@ -372,14 +375,8 @@ class TestAfterClosing:
     def test_an_act_that_is_refused_after_the_close_begins_no_record(self, stage: Stage) -> None:
         async def story(driver: Driver) -> None:
             await driver.begin()
-            await driver.press("z")
-            await driver.asked()
-            for answer in ("", "1", PASSPHRASE):
-                await driver.type(answer)
-                await driver.press("enter")
-            await driver.until(lambda: "Sealed" in driver.text())
-            await driver.press("enter")
-            await driver.pilot.pause()
+            await close_and_seal(driver)
+            await past_the_code(driver)
             before = sorted(stage.logs.iterdir())
             driver.app.conductor.go(Place("step", "battery"))
             await driver.press("n")
@@ -405,32 +402,15 @@ class TestOtherActsByKey:
     def test_an_answer_with_conditions_keeps_them(self, stage: Stage) -> None:
         async def story(driver: Driver) -> None:
             await driver.begin()
-            walk = driver.app.session.walk
-            walk.confirm("battery", "omar", "8.1 V")
-            walk.found("logger", go("logger-response"))
-            walk.sign("logger", "omar")
-            walk.found("line", margin(3.0))
-            walk.sign("line", "omar")
-            walk.complete("power-up", "omar")
-            walk.poll("fill", "director", "ines", go=True)
-            walk.poll("fill", "payload", "omar", go=True)
-            walk.authorise("fill", "ines", PASSPHRASE)
+            walk = filled(driver.app.session.walk, PASSPHRASE)
             await driver.until(lambda: len(driver.app.seen.view.acts) == len(walk.ledger.acts))
-            await driver.press("slash")
-            await driver.until(lambda: len(driver.app.screen_stack) > 2)
-            await driver.type("notice")
-            await driver.press("enter")
-            await driver.at("step", "notice")
+            await to_step(driver, "notice")
             await driver.press("enter")
             await driver.fill("A-12", "08:00Z", "10:00Z", "granted", "call again at T-10 min", "1")
             await driver.until(lambda: driver.app.seen.view.step("notice").outcome == "go")
             data = driver.app.seen.view.step("notice").finding.act.data
             assert (data.reason, data.valid_until) == ("call again at T-10 min", "2031-03-09T10:00:00.000Z")
-            await driver.press("slash")
-            await driver.until(lambda: len(driver.app.screen_stack) > 2)
-            await driver.type("notice")
-            await driver.press("enter")
-            await driver.at("step", "notice")
+            await to_step(driver, "notice")
             assert "call again at T-10 min" in driver.text()
 
         stage.drive(story)
