@@ -1,7 +1,8 @@
 """Keys in the order they are pressed, each to the screen that the hand meant.
 
-A dialogue takes a moment to open, and so does the first screen. Whoever types on at once, or over a slow link, means the dialogue: so keys
-wait while one is opening, and while an act is at work that was submitted in one.
+A dialogue takes a moment to open, and so does the first screen. Whoever types on at once, or over a slow
+link, means the dialogue: so keys wait while one is opening, and while an act is at work that was submitted in
+one.
 """
 
 from __future__ import annotations
