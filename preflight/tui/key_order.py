@@ -1,7 +1,8 @@
 """Keys in the order they are pressed, each to the screen that the hand meant.
 
-A dialogue takes a moment to open. Whoever types on at once, or over a slow link, means the dialogue: so keys
-wait while one is opening, and while an act is at work that was submitted in one.
+A dialogue takes a moment to open, and so does the first screen. Whoever types on at once, or over a slow
+link, means the dialogue: so keys wait while one is opening, and while an act is at work that was submitted in
+one.
 """
 
 from __future__ import annotations
@@ -143,16 +144,25 @@ class KeyOrder:
     def _at_work(self) -> bool:
         return bool(getattr(self._app.screen, "at_work", False))
 
+    @property
+    def _loading(self) -> bool:
+        """Whether the first screen that takes keys is still to come."""
+        return len(self._app.screen_stack) < 2 or not self._app.screen.is_mounted
+
     def _hurries(self, key: str) -> bool:
         """Whether a key goes before what waits: to leave a wait, to hold, to quit."""
         if self._at_work:
             return key in ALWAYS or key == "escape"
+        if self._loading:
+            return key in ALWAYS
         top = self._app.screen
         waiting = (opening.began for opening in self._openings if not opening.ready(top))
         return key in ALWAYS and time.monotonic() - min(waiting, default=math.inf) > PATIENCE
 
     def _free(self) -> bool:
         """Whether a key pressed now reaches the screen that it is meant for."""
+        if self._loading:
+            return False
         stack = self._app.screen_stack
         if self._passed_at is not None and time.monotonic() - self._passed_at < DEALT_WITHIN:
             target = self._target

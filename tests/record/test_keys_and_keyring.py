@@ -59,6 +59,26 @@ def test_the_passphrase_is_checked_again_without_unlocking(ring):
         ring.check("ada", SECRET + "!")
 
 
+def test_a_passphrase_found_right_counts_for_one_act_of_one_person(crew):
+    ring = Keyring(crew.keys.folder, crew.roster)
+    opened = ring.open("ada", "brown kettle")
+    assert ring.unlocked == ()
+    ring.admit(opened)
+    assert ring.unlocked == ("ada",)
+    proof = ring.prove("ada", "brown kettle")
+    assert "kettle" not in proof
+    ring.check("ada", proof)
+    for person, used in (("ada", proof), ("ben", ring.prove("ada", "brown kettle"))):
+        with pytest.raises(RecordError, match="not its passphrase"):
+            ring.check(person, used)
+    with pytest.raises(RecordError, match="not its passphrase"):
+        ring.prove("ada", "guess")
+    proof = ring.prove("ada", "brown kettle")
+    ring.lock_all()
+    with pytest.raises(RecordError, match="not its passphrase"):
+        ring.check("ada", proof)
+
+
 @pytest.mark.parametrize("wrong", ["", "x", SECRET + " ", "\0", "ü\ud800"])
 def test_a_wrong_passphrase_is_a_sentence_that_holds_no_secret(ring, wrong):
     with pytest.raises(RecordError) as error:

@@ -11,7 +11,8 @@ from small_flight import ToldClock, go, margin, ready_to_fill
 from preflight.errors import PreflightError, Refused
 from preflight.record.keys import Keyring
 from preflight.tui.forms import of_correction, of_count, of_plan, of_step
-from preflight.tui.forms.form import Form, Missing, explain
+from preflight.tui.forms.form import NOBODY, Form, Missing, explain
+from preflight.tui.trial import refusal
 from preflight.tui.view import Extra, RecordStatus, View
 from preflight.tui.viewing import extra_of, view_of
 from preflight.walk.acts import Walk
@@ -279,3 +280,35 @@ def test_who_is_locked_or_nobody_is_told(hand: Hand) -> None:
     assert of_count.other_sealers(hand.view, " 1, 3") == ("ines", "lena")
     with pytest.raises(Refused):
         of_count.other_sealers(hand.view, "9")
+
+
+def test_what_nobody_could_do_now_is_refused_before_anything_is_asked(hand: Hand) -> None:
+    def refused(form: Form) -> str | None:
+        assert form.trial is not None
+        return refusal(hand.walk, form.trial, form.instead)
+
+    entries = len(hand.walk.recorder.entries)
+    gate = hand.view.state.gates["fill"]
+    verdict = "The verdict is hold: battery is open: not done yet. j goes to what is left to do."
+    assert refused(of_count.authorise(hand.view, gate)) == verdict
+    early = of_step.measure(hand.view, hand.extra, hand.step("neck-lift"))
+    assert "gate lies before neck-lift" in refused(early)
+    assert refusal(hand.walk, early.no_go) is None  # what is no-go is never too early
+    assert "comes before" in refused(of_step.not_applicable(hand.step("logger")))
+    for person in ("ines", "lena", "noah"):
+        hand.keyring.lock(person)
+    for form in (of_step.refuse(hand.step("battery")), of_step.seen(hand.step("battery"))):
+        assert refused(form) is None
+    assert refused(of_count.authorise(hand.view, gate)) == verdict  # what stands against it comes first
+    scrub = of_count.scrub(hand.view)
+    assert refused(scrub) == "Nobody who can do this has unlocked their key: Ines Example (1). u unlocks."
+    hand.keyring.unlock("ines", PASSPHRASE)
+    assert refused(scrub) is None
+    assert len(hand.walk.recorder.entries) == entries
+    # Once the record is closed, an act that begins the one that follows is tried without one.
+    hand.walk.close("ines", PASSPHRASE, reason="release decision")
+    assert refused(scrub) is None
+    assert refused(of_step.refuse(hand.step("battery"))) is None
+    hand.keyring.lock_all()
+    assert refused(scrub) == NOBODY
+    assert len(hand.walk.recorder.entries) == entries + 1

@@ -42,7 +42,7 @@ def test_a_fork_stands_in_the_state_line_of_each_record_in_it(forked, capsys) ->
     before, followers = forked
     for folder, state in ((before, "sealed"), (followers[0], "unsealed"), (followers[1], "unsealed")):
         first, *rest = words(capsys, "verify", folder).splitlines()
-        assert first == f"{folder.name}: {state}, FORK"
+        assert first == f"{folder.name}: {state}, FORK, in {folder}"
         names = ", ".join(path.name for path in followers)
         assert f"  note: FORK: {names} all follow {before.name}" in rest
         told = json.loads(words(capsys, "verify", folder, "--json"))

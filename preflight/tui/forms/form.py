@@ -33,6 +33,13 @@ class Missing(PreflightError):  # noqa: N818
         self.key = key
 
 
+TIMES = {
+    "time": "20:30 local, 08:30Z or +45 min",
+    "time-near": "20:30 local or 08:30Z",
+    "time-plan": "20:30 local or 08:30Z",
+}
+"""What a time is typed as, beside its empty field."""
+
 Tells = Callable[[Mapping[str, str]], str]
 """What stands for itself under a field: told of everything that is typed so far, by key."""
 
@@ -197,7 +204,7 @@ def explain(view: View, asked: Field, text: str) -> str:
     if asked.kind == "number":
         return _explain_number(answers, asked)
     if not text.strip():
-        return words.listed(asked.choices)
+        return TIMES.get(asked.kind) or words.listed(asked.choices)
     try:
         if asked.kind == "choice":
             return f"= {answers.choice(asked.key)}"

@@ -302,7 +302,8 @@ def close(view: View) -> Form:
     return Form(
         title="Close and seal the record",
         about=(
-            f"Verdicts: {verdicts or 'no gate'}. Nothing can be added to this record afterwards.",
+            f"Verdicts: {verdicts or 'no gate'}.",
+            "Nothing can be added to this record afterwards.",
             clean(f"May seal: {', '.join(others)}.", limit=200),
         ),
         fields=(

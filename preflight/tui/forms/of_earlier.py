@@ -86,8 +86,8 @@ def paper(step: StepState, limits: Limits = (None, None)) -> Form:
         title=f"From the printed list: {step.step.id}",
         about=(
             clean(step.step.challenge, limit=200),
-            "Time: 20:30 on the site's clock or 08:30Z in UTC; before it the day, if it is longer ago.",
-            "It counts once a second person has signed it: here, or afterwards by number and Enter.",
+            "Time: 20:30 is the site's clock, 08:30Z is UTC; a day may stand before it.",
+            "It counts once a second person has signed it, here or later by number.",
         ),
         caution=clean(step.step.caution, limit=400),
         fields=tuple(fields),

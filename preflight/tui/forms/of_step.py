@@ -144,7 +144,7 @@ def defer(view: View, step: StepState) -> Form:
         title=f"Answer of {clean(asked.authority, limit=60)}",
         about=(
             f"Planned release {words.both(view.state.planned_release, view.zone)}.",
-            "Times: 20:30 on the site's clock, 08:30Z in UTC, those nearest the planned release.",
+            "Times: 20:30 is the site's clock, 08:30Z is UTC; nearest to the release.",
         ),
         caution=_caution(step),
         fields=tuple(fields),
