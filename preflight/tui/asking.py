@@ -50,7 +50,7 @@ class Asking:
     def session(self) -> Session:
         session = self.app.session
         if not isinstance(session, Session):
-            raise Refused("This screen only looks: it can't act.")
+            raise Refused("This screen only looks; act on the one where the walk is at work.")
         return session
 
     async def run(
