@@ -28,6 +28,14 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 OPENING_KEY = "opening the key"
+TRIED_WITHIN = 1.0
+"""Seconds that a dialogue waits to hear whether its act could be done at all."""
+
+
+def heard(done: asyncio.Future[Any]) -> None:
+    """How work ended that nobody may wait for any more; its error is then nobody's."""
+    if not done.cancelled():
+        done.exception()
 
 
 class Asking:
@@ -42,7 +50,7 @@ class Asking:
     def session(self) -> Session:
         session = self.app.session
         if not isinstance(session, Session):
-            raise Refused("This screen only looks: it can't act.")
+            raise Refused("This screen only looks; act on the one where the walk is at work.")
         return session
 
     async def run(
@@ -91,7 +99,7 @@ class Asking:
         """Wait for a thread; past a moment the screen says what it is waiting for."""
         waiting = asyncio.wrap_future(future)
         # What is being done goes on where nobody waits for it any more; how it ends is then nobody's either.
-        waiting.add_done_callback(lambda done: done.cancelled() or done.exception())
+        waiting.add_done_callback(heard)
         done, _ = await asyncio.wait({waiting}, timeout=0.3)
         if not done:
             self.app.change(busy=busy or "writing to the disk")
@@ -153,12 +161,19 @@ class Asking:
         return await self.app.push_screen_wait(dialogue)
 
     async def _tried(self, form: Form, trial: Trial) -> Form:
-        refused = await self.wait(self.session.refused(trial, form.instead))
+        refused = await self._soon(self.session.refused(trial, form.instead))
         if refused is None:
             return form
-        if form.no_go is None or await self.wait(self.session.refused(form.no_go, "")) is not None:
+        if form.no_go is None or await self._soon(self.session.refused(form.no_go, "")) is not None:
             raise Refused(refused)
         return replace(form, warning=f"Only what is no-go can be entered now. {refused}")
+
+    async def _soon(self, future: Future[str | None]) -> str | None:
+        """What a trial comes to; a disk that keeps it waiting keeps no dialogue from opening."""
+        waiting = asyncio.wrap_future(future)
+        waiting.add_done_callback(heard)
+        done, _ = await asyncio.wait({waiting}, timeout=TRIED_WITHIN)
+        return waiting.result() if done else None
 
     async def unlock(self, person: str | None) -> None:
         """Ask for the passphrase of somebody's key."""

@@ -15,6 +15,7 @@ from preflight.tui.asking import Asking
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Kept, Notice, Running
 from preflight.tui.forms import of_step
+from preflight.tui.forms.form import said_who, who
 from preflight.tui.found_records import Unfinished
 from preflight.tui.interruption import back_again
 from preflight.tui.keys import BY_NAME
@@ -26,6 +27,7 @@ from preflight.tui.view import numbers
 from preflight.walk.acts import Walk
 from preflight.walk.limits import Limits
 from preflight.walk.state import GateState, StepState
+from preflight.walk.who import NotTheirRole
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
@@ -85,7 +87,7 @@ class Conduct(Asking):
     async def _ordinary(self) -> None:
         scene = self.app.seen
         if scene.view.looking:
-            raise Refused("This screen only looks: it can't act.")
+            raise Refused("This screen only looks; act on the one where the walk is at work.")
         if scene.running is not None and not scene.running.by_itself:
             raise Refused("The check is at work; s stops it.")
         does = ordinary(scene.view.state, scene.place)
@@ -117,13 +119,26 @@ class Conduct(Asking):
         self._entering = True
         try:
             await self.perform(acts[does], person)
+        except Refused as error:
+            raise Refused(f"{error} {self._instead(error, does)}".rstrip()) from error
         finally:
             self._entering = False
+
+    def _instead(self, error: Refused, does: str) -> str:
+        """What to do where an act by number is refused: somebody else, or what comes first."""
+        scene = self.app.seen
+        if isinstance(error, NotTheirRole) and scene.place.kind == "step":
+            step = self._step()
+            others = [one for one in scene.view.book.roster.people if one.id != scene.selected]
+            roles = step.step.witness_by if does == "witness" else step.step.signed_by
+            able = said_who(scene.view, who(*roles, people=tuple(one.id for one in others)))
+            return f"Choose {able}." if able else ""
+        return "" if scene.place == place_of(scene.view.state.next) else of_step.GO_THERE
 
     def _step(self) -> StepState:
         scene = self.app.seen
         if scene.place.kind != "step":
-            raise Refused("Go to a step first.")
+            raise Refused("This is no step: / finds one, . goes to what is next.")
         return scene.view.step(scene.place.name)
 
     def _gate(self) -> GateState:

@@ -1,5 +1,8 @@
 """Layout of all screens. Colours are variables of the theme."""
 
+BROAD = [(0, "-close"), (150, "-broad")]
+"""Widths of a dialogue's screen: where it is broad, dialogues stand between the columns of the walk."""
+
 CSS = """
 Screen { background: $paper; color: $ink; layers: base; }
 ModalScreen { align: center middle; background: transparent; }
@@ -25,6 +28,7 @@ ModalScreen { align: center middle; background: transparent; }
     background: $paper; border: round $lead; padding: 0 1;
 }
 #dialogue.alert { border: heavy $alert; }
+.-broad #dialogue, .-broad #sealed { offset: -5 0; }
 #page { height: 100%; max-height: 100%; width: 100; }
 #page #text, #page OptionList { height: 1fr; }
 #sealed { width: 80; height: auto; min-height: 24; }

@@ -163,6 +163,13 @@ def test_waiting_for_a_key_is_left_at_once_and_its_result_thrown_away(
         await driver.until(lambda: "lena" in app.seen.view.unlocked)
         await driver.key("escape")
         await driver.until(lambda: len(app.screen_stack) == 2, "for both to close")
+        # A disk that hangs keeps no dialogue from opening.
+        written = threading.Event()
+        app.session._writer.submit(written.wait, 20)
+        at_once(driver, "n", "late")
+        await driver.until(lambda: driver.asking, "for a dialogue while the disk hangs")
+        await driver.until(lambda: app.screen.typed["reason"] == "late")
+        written.set()
 
     stage.drive(story)
 

@@ -20,6 +20,7 @@ from preflight.tui.dialogs.asked import Asked, label_width
 from preflight.tui.draw.text import badge, row, say
 from preflight.tui.forms.form import Answers, Form, Missing
 from preflight.tui.marks import CAUTION
+from preflight.tui.style import BROAD
 from preflight.tui.view import View
 
 T = TypeVar("T")
@@ -44,6 +45,7 @@ class Ask(ModalScreen[bool]):
     """
 
     AUTO_FOCUS = ""
+    HORIZONTAL_BREAKPOINTS = BROAD
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "leave"),
         Binding("enter", "next", "next", priority=True),

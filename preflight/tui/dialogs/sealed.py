@@ -15,11 +15,13 @@ from preflight.tui.dialogs.glyphs import groups, large, qr
 from preflight.tui.draw.text import badge, row, say
 from preflight.tui.marks import DRILL
 from preflight.tui.session import Seal
+from preflight.tui.style import BROAD
 
 
 class Sealed(ModalScreen[None]):
     """Shown once a record is sealed; stays until Enter."""
 
+    HORIZONTAL_BREAKPOINTS = BROAD
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter,escape", "leave", "go on")]
 
     def __init__(self, seal: Seal, *, drill: bool) -> None:

@@ -13,6 +13,7 @@ from textual.widgets import Static
 
 from preflight.tui.draw.text import badge, row, say
 from preflight.tui.marks import ALERT
+from preflight.tui.style import BROAD
 
 
 class Tell(ModalScreen[None]):
@@ -40,6 +41,7 @@ class Tell(ModalScreen[None]):
 class Sure(ModalScreen[bool]):
     """Yes or no: a letter chooses, Enter does it, so that no single key does."""
 
+    HORIZONTAL_BREAKPOINTS = BROAD
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("y", "choose(True)", "yes"),
         Binding("n", "choose(False)", "no"),

@@ -235,7 +235,7 @@ def _reading(asked: Field, value: float | None) -> Reading:
 
 def _explain_person(view: View, answers: Answers, asked: Field) -> str:
     if not answers.typed[asked.key].strip():
-        return _said_who(view, asked)
+        return said_who(view, asked)
     try:
         person = view.book.roster.find(answers.person(asked.key))
     except Missing as error:
@@ -245,7 +245,7 @@ def _explain_person(view: View, answers: Answers, asked: Field) -> str:
     return clean(f"= {person.name}, {words.listed(person.roles, 'and')}{needed}", limit=200)
 
 
-def _said_who(view: View, asked: Field) -> str:
+def said_who(view: View, asked: Field) -> str:
     """Who could answer, by number; only the roles where that would be many."""
     able = [
         f"{n} {person.name}"
