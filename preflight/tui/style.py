@@ -2,6 +2,10 @@
 
 BROAD = [(0, "-close"), (150, "-broad")]
 """Widths of a dialogue's screen: where it is broad, dialogues stand between the columns of the walk."""
+LOW = [(0, "-low"), (32, "-high")]
+"""Heights of a dialogue's screen: where it is low, dialogues leave out blank lines."""
+HEAD = 4
+"""Lines at the head of the walk that stay in view over a dialogue: where, the phases, the verdict, before."""
 
 CSS = """
 Screen { background: $paper; color: $ink; layers: base; }
@@ -28,6 +32,7 @@ ModalScreen { align: center middle; background: transparent; }
     background: $paper; border: round $lead; padding: 0 1;
 }
 #dialogue.alert { border: heavy $alert; }
+Ask.-low { align: center top; }
 .-broad #dialogue, .-broad #sealed { offset: -5 0; }
 #page { height: 100%; max-height: 100%; width: 100; }
 #page #text, #page OptionList { height: 1fr; }
@@ -37,6 +42,8 @@ ModalScreen { align: center middle; background: transparent; }
 #dialogue .caution { height: auto; }
 #dialogue #said { height: auto; max-height: 5; padding-top: 1; }
 #dialogue #foot, #page #foot, #sealed #foot { height: auto; }
+.-low #dialogue #title, .-low #dialogue #said { padding: 0; }
+.-low #dialogue #said { min-height: 1; }
 .field, .field Horizontal { height: auto; }
 .field .label { height: auto; color: $quiet; text-align: right; padding-right: 1; }
 .field Input { width: 1fr; }

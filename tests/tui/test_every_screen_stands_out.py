@@ -27,6 +27,10 @@ def cut(driver: Driver) -> list[str]:
     wanted = ["Esc leave", screen.form.submit, *(field.label for field in screen.form.fields)]
     if scene is not None and scene.view.record is not None and scene.place.kind == "step":
         wanted.append(scene.view.step(scene.place.name).step.caution)
+    if scene is not None and scene.view.record is not None and scene.extra.figures is not None:
+        wanted += (
+            [] if screen.form.title.startswith("From the printed list") else ["◀ governs"]
+        )  # it asks for too much
     for asked in screen.query(".beside, .under").results(Static):
         if asked.display and (told := str(asked.content).strip()):
             room = asked.size.width * asked.size.height

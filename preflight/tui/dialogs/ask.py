@@ -20,7 +20,7 @@ from preflight.tui.dialogs.asked import Asked, label_width
 from preflight.tui.draw.text import badge, row, say
 from preflight.tui.forms.form import Answers, Form, Missing
 from preflight.tui.marks import CAUTION
-from preflight.tui.style import BROAD
+from preflight.tui.style import BROAD, HEAD, LOW
 from preflight.tui.view import View
 
 T = TypeVar("T")
@@ -46,6 +46,7 @@ class Ask(ModalScreen[bool]):
 
     AUTO_FOCUS = ""
     HORIZONTAL_BREAKPOINTS = BROAD
+    VERTICAL_BREAKPOINTS = LOW
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "leave"),
         Binding("enter", "next", "next", priority=True),
@@ -113,8 +114,13 @@ class Ask(ModalScreen[bool]):
         height = self.size.height
         room = max(1, height - BORDERS - others)
         # Nearly the whole window is the whole window: a lone line of the screen below tells nobody anything.
-        full = others + about.virtual_size.height + BORDERS > height - 3
+        wanted = others + about.virtual_size.height + BORDERS
+        full = wanted > height - 3
         dialogue.styles.min_height = height if full else None
+        if self.has_class("-low"):
+            dialogue.styles.margin = (0 if full else min(HEAD, height - wanted), 0, 0, 0)
+        else:
+            dialogue.styles.margin = 0
         if about.styles.max_height is None or about.styles.max_height.value != room:
             about.styles.max_height = room
         self._say_keys(more=about.virtual_size.height > room)
