@@ -233,7 +233,7 @@ from preflight.record.keys import Keyring
 def broken(self, person_id, passphrase):
     here = passphrase + person_id
     raise RuntimeError("broken")
-Keyring.unlock = broken
+Keyring.open = broken
 """
 
 

@@ -81,7 +81,7 @@ class ArrivalScreen(SceneScreen):
         head = view.book.checklist.checklist
         planned = view.state.planned_release
         steps = len(view.book.steps)
-        lines = [Content("")]
+        lines: list[Content] = []
         checklist = f"{head.title}, revision {head.revision}, {words.count(steps, 'step')}"
         lines += labelled("flight", say(view.title, "bold $lead"), width)
         lines += labelled("checklist", say(checklist), width)
@@ -89,9 +89,11 @@ class ArrivalScreen(SceneScreen):
         lines += labelled(
             "release", say(f"planned {when}, {words.countdown(planned - view.state.now.at)}"), width
         )
-        lines.append(Content(""))
         advice = say("   The tool advises a crew; local rules and the competent person decide.", "$quiet")
-        return [*lines, *self._choice_lines(scene, width, height - len(lines) - 2), Content(""), advice]
+        room = height - len(lines) - 1
+        apart = [Content("")] if room > 6 else []  # blank lines where there is room for them
+        choices = self._choice_lines(scene, width, max(1, room - 3 * len(apart)))
+        return [*apart, *lines, *apart, *choices, *apart, advice]
 
     def _choice_lines(self, scene: Scene, width: int, height: int) -> list[Content]:
         """The choices, as many as fit, the one chosen among them."""
