@@ -71,15 +71,26 @@ def command(auto: bool, folder: Path | None, faults: tuple[str, ...]) -> int:
     finds it. Every record is a drill.
     """
     from preflight.clock import SystemClock
-    from preflight.errors import DeviceError
     from preflight.practice.faults import fault_values
-    from preflight.practice.hands import hands_on
     from preflight.practice.scenario import FOLDER, prepare
+    from preflight.practice.written import alone, is_demo
+
+    planted = fault_values(faults)
+    place = folder if folder is not None else Path(FOLDER)
+    known = is_demo(place)
+    with alone(place):
+        demo = prepare(place, SystemClock().now().at)
+        # Only a folder that was just made could not be kept for this one before.
+        with contextlib.nullcontext() if known else alone(place):
+            return _run(demo, planted, auto)
+
+
+def _run(demo: Demo, planted: dict[str, str], auto: bool) -> int:
+    from preflight.errors import DeviceError
+    from preflight.practice.hands import hands_on
     from preflight.practice.scenario_files import BAUD, BEACON_EVERY, GROUND, RATE
     from preflight.practice.simulate import SimulatedPayload
 
-    planted = fault_values(faults)
-    demo = prepare(folder if folder is not None else Path(FOLDER), SystemClock().now().at)
     _introduce(demo, planted)
     payload = SimulatedPayload(
         demo.payload, faults=planted, rate=RATE, baud=BAUD, ground=GROUND, beacon=BEACON_EVERY

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
+import shlex
 import sys
 import threading
 from collections.abc import Callable
@@ -38,12 +40,27 @@ def command(flight: Path, watch: bool, logs: Path | None, mirror: Path | None, d
     after each. It only reads.
     """
     if flight.is_dir() or flight.name == "record.jsonl":
-        if watch or drill or logs is not None or mirror is not None:
+        if watch:
+            raise click.UsageError("To watch, give the flight file: preflight walk --watch FLIGHT")
+        if drill or logs is not None or mirror is not None:
             raise click.UsageError("A record is only looked at: no option goes with it.")
         return _replay(flight)
     if watch:
         return _run(lambda app: _look(flight, logs, app), f"Opening {flight.name}")
+    _refuse_demo(flight.absolute().parent)
     return run_walk(flight, logs=logs, mirror=mirror, drill=drill)
+
+
+def _refuse_demo(folder: Path) -> None:
+    """The demo's flight is flown with the demo's own keys and payload, and always as a drill."""
+    from preflight.errors import PreflightError
+    from preflight.practice.written import is_demo
+
+    if is_demo(folder):
+        raise PreflightError(
+            f"{folder} is the demo's folder, and its payload is simulated: go on with it by "
+            f"{shlex.join(['preflight', 'demo', '--dir', str(folder)])}"
+        )
 
 
 def run_walk(
@@ -149,6 +166,7 @@ def open_here(folder: Path) -> int:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         click.echo(_listed(folder, flights))
         return 0
+    _refuse_demo(folder)
     if len(flights) == 1:
         from preflight.config.problems import BadFile
 
@@ -203,7 +221,7 @@ def flight_files(folder: Path) -> list[Path]:
             head = path.read_bytes()[: 1 << 20]
         except OSError:
             continue
-        if any(line.strip() == b"[flight]" or line.startswith(b"[flight]") for line in head.splitlines()):
+        if re.search(rb"^(?:\xef\xbb\xbf)?\s*\[\[?\s*flight\b", head, re.MULTILINE):
             found.append(path)
     return found
 

@@ -58,7 +58,7 @@ FAULTS: dict[str, Fault] = {
         Fault("repeating", "every so many samples one is sent twice", "samples", "7"),
         Fault("slow", "samples come at a share of the declared rate", "share", "0.5"),
         Fault("no-fix", "the positioning receiver has no fix"),
-        Fault("low-battery", "the battery is low", "volts", "6.2"),
+        Fault("low-battery", "the battery is low", "volts", "5.8"),
         Fault("power-off", "the payload's power is pulled until this is taken back"),
         Fault("log-jammed", "the logger loses samples whenever the beacon sends", "seconds", "60"),
         Fault("log-losing", "the logger loses one sample in so many, now and then", "samples", "50"),

@@ -18,11 +18,10 @@ from preflight.config.shipped import shipped_file
 from preflight.errors import PreflightError
 from preflight.practice.card_image import PARTITION_START, SECTOR
 from preflight.practice.scenario_files import CHECKLIST, flight_text, winds_text
-from preflight.practice.written import Written
+from preflight.practice.written import FIRST_LINE, NOTE, Written
 
 FOLDER = "preflight-demo"
-MARK = "DEMO.txt"
-FIRST_LINE = "This folder was written by `preflight demo`. Everything in it is invented."
+MARK = NOTE
 PASSPHRASE = "demo"  # noqa: S105 - shown to everyone: it guards nothing
 LAPTOP = "laptop"
 CARD_SIZE = 128 * 1024 * 1024

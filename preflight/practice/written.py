@@ -2,18 +2,52 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from preflight.config.load import flattened_checklist
 from preflight.errors import PreflightError
 from preflight.record.folder import CHECKLIST, FLIGHT, ROSTER
 
+try:
+    import fcntl
+except ImportError:  # no such locks there, nor the terminals that the demo needs
+    fcntl = None  # type: ignore[assignment]
+
+NOTE = "DEMO.txt"
+FIRST_LINE = "This folder was written by `preflight demo`. Everything in it is invented."
 HISTORY = ".written.json"
 MOST = 100
 """Versions of one file that are remembered: so many starts of the demo."""
+
+
+@contextlib.contextmanager
+def alone(folder: Path) -> Iterator[None]:
+    """Keep a second demo out of a folder while one runs there. Raises PreflightError where one does."""
+    if not is_demo(folder) or fcntl is None:
+        yield
+        return
+    with contextlib.ExitStack() as held:
+        with contextlib.suppress(OSError):  # where nothing can be written, the demo says so itself
+            file = held.enter_context((folder / NOTE).open("rb"))
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise PreflightError(
+                    f"A demo runs in {folder} already: go on there, or choose another folder with --dir"
+                ) from None
+        yield
+
+
+def is_demo(folder: Path) -> bool:
+    """Whether the demo made this folder."""
+    try:
+        return (folder / NOTE).read_text("utf-8", "replace").startswith(f"{FIRST_LINE}\n")
+    except OSError:
+        return False
 
 
 class Written:

@@ -12,6 +12,7 @@ from preflight.checks.by_hand import by_hand
 from preflight.clean import clean
 from preflight.errors import Refused
 from preflight.readings import Progress
+from preflight.record.folder import ROSTER
 from preflight.tui.asking import Asking
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Kept, Notice, Running
@@ -92,7 +93,10 @@ class Conduct(Asking):
         """Choose who answers to a number; a locked key is asked for. It signs nothing."""
         scene = self.app.seen
         person = numbers(scene.view.book.roster, scene.view.unlocked).get(number)
-        if scene.view.looking or person is None:
+        if not scene.view.looking and not scene.view.book.roster.people:
+            file = clean(str(self.session.folder / ROSTER), limit=200)
+            self.say("Nobody", f"The roster is empty ({file}): add people with: preflight crew add")
+        elif scene.view.looking or person is None:
             self.say("Nobody", f"There is no person number {number} on the roster.")
         elif person.id not in scene.view.unlocked:
             self.start(self.unlock, person.id, opens=True)

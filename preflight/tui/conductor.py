@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from preflight.errors import Refused
 from preflight.record.mirror import same_device
@@ -20,9 +21,21 @@ from preflight.tui.places import Place, beside, place_of
 from preflight.tui.screens.live import LiveScreen
 from preflight.tui.session import STOP_WAIT, Session
 
+if TYPE_CHECKING:
+    from preflight.tui.app import WalkApp
+
+
+def missing_above(root: Path) -> Path | None:
+    """The first folder above `root` that is not there, as where a path is mistyped; None if all are."""
+    return next((each for each in reversed(root.absolute().parents) if not each.is_dir()), None)
+
 
 class Conductor(Conduct):
     """What each key does; the names are those of `preflight.tui.keys`."""
+
+    def __init__(self, app: WalkApp) -> None:
+        super().__init__(app)
+        self._jumped: Place | None = None
 
     async def do_stop(self) -> None:
         runner = self.session.runner
@@ -87,6 +100,9 @@ class Conductor(Conduct):
 
     async def _submit_mirror(self, dialogue: Ask, answers: Answers) -> None:
         root = Path(answers.text("folder")).expanduser()
+        gone = await asyncio.to_thread(missing_above, root)
+        if gone is not None:
+            raise Refused(f"There is no folder {gone}: mend the path, or make that folder first.")
         view = await self.wait(self.session.mirror_to(root), "copying the record")
         self.app.change(view=view, notice=None)
         behind = view.record.mirror_behind if view.record is not None else None
@@ -118,6 +134,8 @@ class Conductor(Conduct):
                 break
 
     async def do_authorise(self) -> None:
+        if self.app.seen.view.state.holds and self._gate().verdict == "hold":
+            raise Refused(f"The verdict is hold: {self._gate().reasons[0].text}. l lifts the hold.")
         await self.ask(of_count.authorise(self.app.seen.view, self._gate()))
 
     async def do_release(self) -> None:
@@ -166,7 +184,14 @@ class Conductor(Conduct):
         if not places:
             raise Refused("Only a hold stands against go: lift it with l.")
         here = self.app.seen.place
-        self.go(places[(places.index(here) + 1) % len(places)] if here in places else places[0])
+        # From what is next, where the walk stands by itself, to the one that the verdict names; then in turn.
+        at_next = here == place_of(self.app.seen.view.state.next)
+        in_turn = here in places and not (at_next and self._jumped != here)
+        to = places[(places.index(here) + 1) % len(places)] if in_turn else places[0]
+        if to == here and len(places) > 1:
+            to = places[1]
+        self._jumped = to
+        self.go(to)
 
     async def do_find(self) -> None:
         place = await self.app.push_screen_wait(Pick(self.app.seen))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from preflight.cli.walk import _refuse_demo
 from preflight.config.load import flattened_checklist, load_checklist, load_flight, parse_checklist
 from preflight.devices.volume import open_volume
 from preflight.errors import PreflightError
@@ -14,6 +15,7 @@ from preflight.figures.compute import compute
 from preflight.practice import scenario
 from preflight.practice.payload import Ground, Samples
 from preflight.practice.scenario_files import RATE
+from preflight.practice.written import alone, is_demo
 from preflight.record.keys import Keyring
 from preflight.record.roster import Roster
 from preflight.tui.found_records import Unfinished
@@ -225,3 +227,15 @@ def test_keys_are_closed_to_others(tmp_path: Path):
     demo = scenario.prepare(tmp_path / "demo", NOW)
     for path in (demo.keys, *demo.keys.iterdir()):
         assert stat.S_IMODE(path.stat().st_mode) & 0o077 == 0
+
+
+def test_a_second_demo_is_kept_out_while_one_runs_and_its_folder_is_known(tmp_path: Path):
+    demo = scenario.prepare(tmp_path / "demo", NOW)
+    assert is_demo(demo.folder)
+    assert not is_demo(tmp_path)
+    with alone(demo.folder), pytest.raises(PreflightError, match="A demo runs in"), alone(demo.folder):
+        pass
+    with alone(demo.folder):
+        pass
+    with pytest.raises(PreflightError, match="preflight demo --dir"):
+        _refuse_demo(demo.folder)
