@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from concurrent.futures import Future
 from typing import TYPE_CHECKING
 
 from preflight.checks.base import asked_for
@@ -23,7 +24,7 @@ from preflight.tui.places import Place, ordinary, place_of
 from preflight.tui.refusals import why_not
 from preflight.tui.runner import Done, Report
 from preflight.tui.screens.walk import WalkScreen
-from preflight.tui.view import numbers
+from preflight.tui.view import View, numbers
 from preflight.walk.acts import Walk
 from preflight.walk.limits import Limits
 from preflight.walk.state import GateState, StepState
@@ -49,6 +50,20 @@ class Conduct(Asking):
     def __init__(self, app: WalkApp) -> None:
         super().__init__(app)
         self._entering = False
+
+    async def came(self, future: Future[View], busy: str = "") -> None:
+        """Wait for an act and show what it has led to; a record that was begun for it is told of."""
+        before = self.app.seen.view.record
+        await super().came(future, busy)
+        scene = self.app.seen
+        after = scene.view.record
+        if before is None or after is None or before.rec == after.rec:
+            return
+        said, notice = f"A record that follows was begun: {clean(after.rec, limit=80)}", scene.notice
+        if notice is None:
+            self.say("Record", said)
+        else:
+            self.say(notice.title, f"{notice.text.rstrip('.')}. {said}", alert=notice.alert)
 
     # -- the way in -------------------------------------------------------------------------------
 
@@ -183,7 +198,14 @@ class Conduct(Asking):
         self, step_id: str, *, typed: dict[str, float] | None = None, by_itself: bool = False
     ) -> None:
         """Run a step's check on its thread, unless its finding could not be entered anyway."""
-        notice = await self._refuse_early(step_id)
+        try:
+            notice = await self._refuse_early(step_id)
+        except Refused:
+            if by_itself:
+                return  # nobody did anything that could be refused
+            raise
+        if by_itself:
+            notice = self.app.seen.notice
         runner = self.session.run(
             step_id,
             self.app.seen.view,
@@ -234,7 +256,12 @@ class Conduct(Asking):
         if running is not None and done.progress is not None and scene.place.name == running.step_id:
             kept = Kept(running.step_id, done.progress, done.finding.outcome)
         self.app.change(running=None, kept=kept)
-        view = await self.wait(entered)
+        try:
+            view = await self.wait(entered)
+        except Refused:
+            if running is not None and running.by_itself:
+                return  # the walk went on meanwhile, and nobody did anything that could be refused
+            raise
         self.app.change(view=view)
         self.app.reckon()
         if running is not None and running.by_itself:

@@ -363,6 +363,8 @@ class Session:
         for step in state.steps.values():
             if step.outcome != "stale" or step.step.check not in COMPUTED or step.finding is None:
                 continue
+            if state.released is not None and step.phase.gate is not None:
+                continue  # what counted for the release can't be changed after it
             tried = (step.step.id, step.finding.act.order, step.reason)
             if tried not in self._rerun:
                 self._rerun.add(tried)

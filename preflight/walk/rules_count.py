@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 
 from preflight.clock import Moment
 from preflight.errors import Refused
@@ -124,7 +125,20 @@ def _release(ledger: Ledger, ask: Ask) -> None:
         raise Refused("A release is entered already.")
     if ask.data.released > format_utc(ask.now.at):
         raise Refused("The time of the release lies ahead.")
+    first = ledger.acts[0].entry.at
+    if ask.data.released < first:
+        raise Refused(
+            f"The balloon can't have left at {_said(ask.data.released)}: the record was opened at "
+            f"{_said(first)}."
+        )
     verdict, with_go, authority = release_facts(ledger, ask.now, ask.data.released)
+    given = ledger.authorised.get(ledger.book.gates[-1]) if ledger.book.gates else None
+    early = given is not None and ask.data.released < given.entry.at
+    if given is not None and early and (ask.data.with_go or not ask.data.reason.strip()):
+        raise Refused(
+            f"A release at {_said(ask.data.released)} is without go: it was authorised at "
+            f"{_said(given.entry.at)} only. Say what happened, or give the time when it left after that."
+        )
     if (ask.data.verdict, ask.data.with_go) != (verdict, with_go):
         raise Refused(
             f"The verdict at release is {verdict}, and it is {'with' if with_go else 'without'} go."
@@ -138,6 +152,10 @@ def _release(ledger: Ledger, ask: Ask) -> None:
         raise Refused("A release names the authorisation that stands, or none.")
     if authority is not None and ledger.line_hash(authority) not in (None, named.line):
         raise Refused("The authorisation that the release names has another hash.")
+
+
+def _said(utc: str) -> str:
+    return f"{datetime.fromisoformat(utc):%Y-%m-%d %H:%M:%S}Z"
 
 
 def release_facts(ledger: Ledger, now: Moment, released: str) -> tuple[Verdict, bool, Act | None]:

@@ -93,8 +93,23 @@ def test_a_whole_walk_by_keys_ends_in_two_sealed_records(stage: Stage) -> None:
         codes.append(await seal(driver))
         await driver.at("release")
         first = driver.app.seen.view.record.rec
+        # A hold called after the record was closed goes into the one that follows, and takes the go away.
+        await driver.press("f2")
+        await driver.fill("gust", "2")
+        await driver.until(lambda: bool(driver.app.seen.view.state.holds))
+        follows = driver.app.seen.view.record.rec
+        assert follows != first
+        assert driver.app.seen.notice.text.endswith(f"A record that follows was begun: {follows}")
+        assert driver.app.seen.view.state.gates["release"].verdict == "hold"
+        await driver.press("l")
+        await driver.fill("gust over", "2")
+        await driver.until(lambda: not driver.app.seen.view.state.holds)
+        await driver.press("full_stop")
+        await pass_gate(driver, "release")
+        await driver.at("release")
         await driver.press("enter")
         await driver.fill("", "", "1")
+        assert driver.app.session.rerun_due(driver.app.seen.view) is None
         await driver.at("step", "call")
         assert driver.app.seen.view.record.rec != first
         await driver.sign("omar")

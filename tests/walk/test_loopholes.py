@@ -155,6 +155,10 @@ class TestAfterTheRelease:
         walk.authorise("release", "ines", PASSPHRASE)
         with pytest.raises(Refused, match="lies ahead"):
             walk.release("ines", released_at=crew.clock.at + timedelta(minutes=1))
+        with pytest.raises(Refused, match=r"left at 2031-03-09 06:00:00Z: the record was opened at .* 07:00"):
+            walk.release("ines", released_at=walk.ledger.acts[0].at.at - timedelta(hours=1), reason="early")
+        with pytest.raises(Refused, match=f"{before:%H:%M:%S}Z is without.*{crew.clock.at:%H:%M:%S}Z only"):
+            walk.release("ines", released_at=before)
         walk.release("ines", released_at=before, reason="slipped before the poll")
         assert walk.state().released_without_go
 

@@ -48,6 +48,9 @@ def unlock(view: View, person: str | None = None) -> Form:
 def hold(view: View) -> Form:
     """Stop the count. Where nobody's key is unlocked the instrument signs in the name given."""
     nobody = not view.unlocked
+    follows = view.state.closed is not None
+    if nobody and follows:
+        raise Refused(NOBODY)  # the instrument can't begin the record that the hold goes into
     about = (
         "Nobody's key is unlocked: the instrument enters it in the name given, to be countersigned."
         if nobody
@@ -66,7 +69,7 @@ def hold(view: View) -> Form:
         about=(about,),
         fields=(
             Field(key="reason", label="reason (may stay empty)", optional=True),
-            Field(key="who", label="called by (number)", kind="anyone"),
+            Field(key="who", label="called by (number)", kind="person" if follows else "anyone"),
         ),
         make=make,
         submit="the last Enter holds",
