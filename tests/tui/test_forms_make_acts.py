@@ -178,6 +178,7 @@ def test_a_no_go_at_a_poll_holds_and_a_hold_is_lifted_by_its_caller(hand: Hand) 
     assert len(hand.view.state.holds) == 1
     hand.walk.hold("cloud", "ines")
     lift = of_count.lift(hand.view)
+    assert explain(hand.view, lift.by_key["who"], "") == "1 Ines Example or 2 Omar Example may sign"
     with pytest.raises(Refused, match="another person's hold"):
         hand.fill(lift, hold="2", reason="clear", who="2")
     hand.fill(lift, hold="1", reason="gust over", who="2")
@@ -278,7 +279,7 @@ def test_who_is_locked_or_nobody_is_told(hand: Hand) -> None:
         hand.fill(form, reason="x", who="2")
     assert "payload" in explain(hand.view, form.by_key["who"], "3")
     assert of_count.other_sealers(hand.view, " 1, 3") == ("ines", "lena")
-    with pytest.raises(Refused):
+    with pytest.raises(Missing, match="no person number 9"):
         of_count.other_sealers(hand.view, "9")
 
 
