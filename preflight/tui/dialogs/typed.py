@@ -25,8 +25,8 @@ def shown(value: str) -> str:
 class Typed(Input):
     """What is typed or pasted keeps every character; only how it is drawn is safe.
 
-    Coming here puts the cursor at the end, so that nothing typed is lost by a digit more. With `replaces` what
-    stands here is selected instead: an answer of a key or two, a number filled in, or what was refused.
+    Coming here puts the cursor at the end, so that nothing typed is lost by a digit more. With `replaces`,
+    what stands here is selected instead: an answer of a key or two, a number filled in, or what was refused.
     """
 
     replaces = False
