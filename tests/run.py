@@ -13,7 +13,10 @@ import time
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-WAITING = ("checks", "devices", "practice", "tui/test_pictures.py", "tui/test_every_screen_stands_out.py")
+WAITING = (
+    *("checks", "devices", "practice"),
+    *(f"tui/test_{name}.py" for name in ("pictures", "every_screen_stands_out", "single_keys")),
+)
 """Tests that talk to simulated devices, and what evens out the halves; every other one computes."""
 
 

@@ -32,6 +32,10 @@ _PRIVATE = re.compile(
 _MAGIC = b"openssh-key-v1\0"
 
 
+class WrongPassphraseError(RecordError):
+    """A passphrase does not open the key that it was given for."""
+
+
 class Signer:
     """Someone whose key is unlocked: signs, and gives nothing else away."""
 
@@ -228,8 +232,11 @@ def _decrypt(data: bytes, where: str, passphrase: str | None) -> Ed25519PrivateK
         key = load_ssh_private_key(data, secret)
     except (ValueError, TypeError, UnsupportedAlgorithm):
         # The library says "broken checksum" for both: only the owner can tell which it is.
-        said = "that is not its passphrase" if secret else "it is damaged"
-        raise RecordError(f"the key in {where} does not open: {said}") from None
+        if secret:
+            raise WrongPassphraseError(
+                f"the key in {where} does not open: that is not its passphrase"
+            ) from None
+        raise RecordError(f"the key in {where} does not open: it is damaged") from None
     if not isinstance(key, Ed25519PrivateKey):
         raise RecordError(f"the key in {where} is not an Ed25519 key")
     return key

@@ -236,7 +236,7 @@ class WalkApp(ThemedApp[int]):
         """Quit, after asking; at once while there is nothing to lose yet."""
         if self.scene is None:
             self.exit(0)
-        else:
+        elif not getattr(self.screen, "quits", False):
             self.conductor.begin("leave")
 
     async def action_quit(self) -> None:

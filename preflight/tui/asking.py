@@ -6,17 +6,20 @@ import asyncio
 from collections.abc import Callable, Coroutine
 from concurrent.futures import Future
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from textual.worker import Worker
 
 from preflight.errors import PreflightError, Refused
+from preflight.record.keys import WrongPassphraseError
 from preflight.record.store import WriterStoppedError
+from preflight.tui import words
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Notice
 from preflight.tui.forms import of_count
-from preflight.tui.forms.form import Answers, Form, Trial
+from preflight.tui.forms.form import Answers, Form, Mistyped, Trial
 from preflight.tui.interruption import passed_over
 from preflight.tui.places import place_of, settled
 from preflight.tui.session import Seal, Session
@@ -87,9 +90,9 @@ class Asking:
             self.say(error.title, str(error), alert=True)
             await self.tell_failure(await self.wait(self.session.view()), again=True)
         except PreflightError as error:
-            if opens:
-                self.app.keys.refused()
             self.say(error.title, str(error))
+            if opens:
+                self.app.keys.refused(partial(self._say_unused, error))
         except Exception as error:  # noqa: BLE001 - handed to the one place that tells of defects
             self.app.fault_with(error)
         finally:
@@ -111,6 +114,9 @@ class Asking:
     def say(self, title: str, text: str, *, alert: bool = False) -> None:
         """Show a notice until the next act."""
         self.app.change(notice=Notice(title, text, alert))
+
+    def _say_unused(self, error: PreflightError, keys: int) -> None:
+        self.say(error.title, f"{error} {words.unused(keys)}")
 
     async def perform(self, do: Callable[[Walk], object], person: str | None = None) -> None:
         """Do something to the walk, then go on to what is next if nothing is left to do here."""
@@ -151,13 +157,9 @@ class Asking:
             caution = scene.view.step(scene.place.name).step.caution
 
         async def submit(_: Form, answers: Answers) -> None:
-            try:
-                await self._submit(dialogue, answers)
-            except PreflightError:
-                self.app.keys.refused()
-                raise
+            await self._submit(dialogue, answers)
 
-        dialogue: Ask = Ask(form, scene.view, submit, caution=caution)
+        dialogue: Ask = Ask(form, scene.view, submit, caution=caution, refused=self.app.keys.refused)
         return await self.app.push_screen_wait(dialogue)
 
     async def _tried(self, form: Form, trial: Trial) -> Form:
@@ -196,13 +198,19 @@ class Asking:
         if "passphrase" not in answers.fields:
             return answers
         proof = self.session.prove(answers.person(), answers.secret("passphrase"))
-        proven = await dialogue.leavable(self.wait(proof, OPENING_KEY))
+        proven = await self._opened(dialogue, answers.person(), proof)
         return replace(answers, typed={**answers.typed, "passphrase": proven})
+
+    async def _opened(self, dialogue: Ask, person: str, key: Future[T]) -> T:
+        try:
+            return await dialogue.leavable(self.wait(key, OPENING_KEY))
+        except WrongPassphraseError:
+            raise Mistyped(self.app.seen.view.person(person)) from None
 
     async def _submit_unlock(self, dialogue: Ask, answers: Answers) -> None:
         person = answers.person() if "who" in dialogue.form.by_key else answers.text("id")
         opened = self.session.open_key(person, answers.secret("passphrase"))
-        self.session.admit(await dialogue.leavable(self.wait(opened, OPENING_KEY)))
+        self.session.admit(await self._opened(dialogue, person, opened))
         view = await self.wait(self.session.view())
         self.app.change(view=view, selected=person, notice=None)
 

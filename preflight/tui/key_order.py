@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import time
 from collections import deque
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from textual import events
@@ -32,6 +33,7 @@ ALWAYS = frozenset({"f2", "ctrl+q", "ctrl+c"})
 """Hold and quit: never kept for long."""
 
 Pressed = events.Key | events.Paste
+Tell = Callable[[int], None]
 
 
 class Opening:
@@ -73,6 +75,9 @@ class KeyOrder:
         self._chosen_in: Screen[Any] | None = None
         self._chosen_at = 0.0
         self._deaf = False
+        self._refused_at = -math.inf
+        self._tell: Tell | None = None
+        self._unused = 0
         self._last = 0.0
         self._looking = False
 
@@ -88,12 +93,26 @@ class KeyOrder:
         """An act is over: it opens nothing more."""
         self._openings.remove(opening)
 
-    def refused(self) -> None:
-        """What was typed for a dialogue that does not open, or behind a refused act, is for nobody."""
+    def refused(self, tell: Tell) -> None:
+        """What was typed for a dialogue that does not open, or behind a refused act, is for nobody.
+
+        That is what is kept, what was pressed by now and is still to come, and what a hand types on behind
+        that. `tell` is called with how many keys those were, whenever it grows.
+        """
+        # The clock that keys are stamped with is the library's own.
+        self._refused_at, self._tell, self._unused = events.Event().time, tell, 0
         self._deaf = bool(self._kept)
+        dropped = 0
         while self._kept and _name(self._kept[0]) not in ALWAYS:
             self._kept.popleft()
+            dropped += 1
         self._deaf = self._deaf and not self._kept
+        self._count(dropped)
+
+    def _count(self, dropped: int) -> None:
+        self._unused += dropped
+        if dropped and self._tell is not None:
+            self._tell(self._unused)
 
     # -- keys -------------------------------------------------------------------------------------
 
@@ -101,8 +120,10 @@ class KeyOrder:
         """A key or a pasted text has come from the terminal."""
         since, self._last = time.monotonic() - self._last, time.monotonic()
         key = _name(event)
-        self._deaf = self._deaf and since < QUIET and key not in ALWAYS
+        # In one burst the refusal comes before the keys behind it do: their own time tells.
+        self._deaf = ((self._deaf and since < QUIET) or event.time <= self._refused_at) and key not in ALWAYS
         if self._deaf:
+            self._count(1)
             return
         if self._free():
             self._kept.append(event)
@@ -170,7 +191,9 @@ class KeyOrder:
                 return False
         if self._chosen_in is not None and not self._chosen(stack):
             return False
-        return not self._at_work and all(opening.ready(self._app.screen) for opening in self._openings)
+        if self._at_work or getattr(self._app.screen, "judging", False):
+            return False
+        return all(opening.ready(self._app.screen) for opening in self._openings)
 
     def _chosen(self, stack: list[Screen[Any]]) -> bool:
         """Whether what was chosen in the palette has begun: the palette says so to the application first."""

@@ -16,6 +16,9 @@ from preflight.walk.state import Next, NextKind, State, StepState
 Does = Literal["run", "sign", "confirm", "witness", "measure", "defer", "form", "complete", "go-on", "none"]
 
 
+HELD = "A hold stands: l lifts the hold, then every station is asked anew"
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """A place of the walk; `name` is the step, phase or gate."""
@@ -90,12 +93,40 @@ def ordinary(state: State, place: Place) -> Ordinary:
     if settled(state, place):
         return Ordinary("go-on", False, "Enter goes to what is next")
     if place.kind == "poll":
-        return Ordinary("form", False, "Enter asks the next station")
+        return Ordinary("form", False, _polled_next(state, place))
     if place.kind == "authorise":
+        if state.holds:
+            return Ordinary(
+                "form", False, "A hold stands: l lifts the hold, then every station is asked anew"
+            )
         return Ordinary("form", False, f"Enter authorises passing the {place.name} gate (passphrase)")
     if place.kind == "close":
         return Ordinary("form", False, "Enter closes and seals the record (passphrase)")
+    if no_release(state):
+        said = "Do not let go. If the balloon has left all the same, Enter enters that: without go"
+        return Ordinary("form", False, said)
     return Ordinary("form", False, "Enter enters the release, once the balloon has left")
+
+
+def no_release(state: State) -> str:
+    """Why a release now would be without go, "" where it would be with go or there is no gate."""
+    gate = next(reversed(list(state.gates.values())), None)
+    if gate is None or state.released is not None or (gate.verdict == "go" and gate.authorised is not None):
+        return ""
+    if state.scrubbed is not None:
+        return "the attempt was scrubbed"
+    if state.holds:
+        return f"hold: {state.holds[0].data.reason}"
+    if gate.reasons:
+        return gate.reasons[0].text
+    return f"the {gate.gate} gate is not authorised"
+
+
+def _polled_next(state: State, place: Place) -> str:
+    """What a poll waits for: the hold that a no-go calls is lifted before anybody is asked again."""
+    if state.holds:
+        return HELD
+    return "Enter asks the next station"
 
 
 def _not_any_more(state: State, place: Place) -> str:

@@ -112,6 +112,11 @@ def count(n: int, one: str, many: str = "") -> str:
     return f"{n} {one}" if n == 1 else f"{n} {many or one + 's'}"
 
 
+def unused(keys: int) -> str:
+    """How many keys were typed for what was refused, and so for nobody."""
+    return f"{count(keys, 'key')} typed meanwhile {'was' if keys == 1 else 'were'} not used."
+
+
 def listed(names: tuple[str, ...] | list[str], joint: str = "or") -> str:
     """Names in a sentence: "payload", "payload or director"."""
     if len(names) < 2:

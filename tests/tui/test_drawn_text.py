@@ -17,7 +17,7 @@ from preflight.tui.dialogs.glyphs import groups, large, qr
 from preflight.tui.draw.foot import packed
 from preflight.tui.draw.lists import figure_lines, figures_here
 from preflight.tui.draw.runout import axis_line, run_out_lines
-from preflight.tui.draw.scale import bar, progress_line, reading_line, scale
+from preflight.tui.draw.scale import bar, progress_lines, reading_line, scale
 from preflight.tui.draw.text import Block, fit, labelled, say
 
 
@@ -39,6 +39,15 @@ def test_what_gives_way_first_is_what_matters_least() -> None:
     least = [line.plain for line in fit(blocks, 2, 40)]
     assert [line[:8] for line in least] == ["caution0", "caution1"]
     assert "Space" in least[1]
+    tight = Block([Content("limit at the very end of a line" + "x" * 9)] * 3, 6, 1, [Content("limit 2")] * 3)
+    assert [line.plain for line in fit([tight], 1, 40)] == ["limit 2 … +2: Space"]
+
+
+def test_work_that_is_told_at_length_wraps_and_loses_no_word() -> None:
+    said = "Power is off: count to five, then PUT IT BACK and watch for the first line"
+    drawn = progress_lines(said, 0.5, 3.0, 66)
+    assert " ".join(line.plain for line in drawn[1:]) == said
+    assert all(line.cell_length <= 66 for line in drawn)
 
 
 @given(
@@ -101,7 +110,7 @@ def test_bars_end_at_an_eighth_of_a_cell() -> None:
         "██",
         "██",
     ]
-    assert "45 %" in progress_line("reading", 0.45, 3.0, 60).plain
+    assert "45 %" in progress_lines("reading", 0.45, 3.0, 60)[0].plain
 
 
 class _Figures:

@@ -104,13 +104,17 @@ def test_what_was_seen_is_entered_in_the_crews_words(hand: Hand) -> None:
 def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> None:
     filled(hand)
     form = of_step.measure(hand.view, hand.extra, hand.step("neck-lift"))
-    assert explain(hand.view, form.by_key["value1"], "") == "limits 1.4 to 1.9 kg"
-    assert explain(hand.view, form.by_key["value1"], "1,95") == "= 1.95 kg, outside 1.4 to 1.9 kg"
+    assert explain(hand.view, form.by_key["value1"], "") == "limits 1.4 to 1.9 kg, declared 1.6 kg"
+    assert explain(hand.view, form.by_key["value1"], "1,95").startswith("= 1.95 kg, outside 1.4 to 1.9 kg")
+    slip = explain(hand.view, form.by_key["value1"], "16")
+    assert slip.endswith("10 times what is declared: look again (declared 1.6 kg)")
+    with pytest.raises(Missing, match="out of range"):
+        form.judge(hand.view, "value1", {"value1": "86000"})
     with pytest.raises(Missing, match="not a number"):
         hand.fill(form, value1="1.6", value2="1,6e3", value3="1.6", who="2")
     hand.fill(form, value1="1,60", value2="1.61", value3=" 1,62 ", who="2")
     assert hand.last.data.values == ("1.6", "1.61", "1.62")
-    assert explain(hand.view, form.by_key["value1"], "1,6") == "= 1.6 kg, limits 1.4 to 1.9 kg"
+    assert explain(hand.view, form.by_key["value1"], "1,6").startswith("= 1.6 kg, limits 1.4 to 1.9 kg")
     witness = of_step.witness(hand.view, hand.step("neck-lift"))
     hand.fill(witness, value="1,63", mode="ind", who="3")
     assert (hand.last.data.mode, hand.last.data.values) == ("independent", ("1.63",))
@@ -178,6 +182,7 @@ def test_a_no_go_at_a_poll_holds_and_a_hold_is_lifted_by_its_caller(hand: Hand) 
     assert len(hand.view.state.holds) == 1
     hand.walk.hold("cloud", "ines")
     lift = of_count.lift(hand.view)
+    assert explain(hand.view, lift.by_key["who"], "") == "1 Ines Example or 2 Omar Example may sign"
     with pytest.raises(Refused, match="another person's hold"):
         hand.fill(lift, hold="2", reason="clear", who="2")
     hand.fill(lift, hold="1", reason="gust over", who="2")
@@ -278,7 +283,7 @@ def test_who_is_locked_or_nobody_is_told(hand: Hand) -> None:
         hand.fill(form, reason="x", who="2")
     assert "payload" in explain(hand.view, form.by_key["who"], "3")
     assert of_count.other_sealers(hand.view, " 1, 3") == ("ines", "lena")
-    with pytest.raises(Refused):
+    with pytest.raises(Missing, match="no person number 9"):
         of_count.other_sealers(hand.view, "9")
 
 

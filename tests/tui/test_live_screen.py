@@ -335,12 +335,15 @@ def test_only_lines_that_changed_are_drawn_again(stage: Stage) -> None:
         centre.refresh = lambda *regions, **more: asked.append(regions) or whole(*regions, **more)
         before = driver.app.seen.running.progress
         await driver.until(lambda: driver.app.seen.running.progress is not before, "for another report")
-        driver.app.change(busy="writing to the disk")
-        await driver.pilot.pause()
+
+        def busy() -> bool:
+            driver.app.change(busy="writing to the disk")  # the end of the second's look takes it away again
+            return "writing to the disk" in driver.text()
+
+        await driver.until(busy)
         assert asked
         # The line that says what is being done, and the one with the seconds.
         assert all(1 <= len(regions) <= 3 for regions in asked)
-        assert "writing to the disk" in driver.text()
         assert "89,■1203.4" in driver.text()
 
     for size in ((80, 24), (160, 45)):

@@ -85,11 +85,17 @@ def test_what_is_typed_for_a_dialogue_that_does_not_open_is_for_nobody(stage: St
         at_once(driver, "a", "1|kqz|2|")
         await driver.until(lambda: app.seen.notice is not None)
         assert app.seen.notice.text == (
-            "The verdict is hold: battery is open: not done yet. j goes to what is left to do."
+            "The verdict is hold: battery is open: not done yet. j goes to what is left to do. "
+            "8 keys typed meanwhile were not used."
         )
         await driver.pilot.pause(0.1)
         assert (len(app.screen_stack), kinds(stage), len(app.seen.view.unlocked)) == (2, ["open"], 4)
         assert app.seen.selected is None
+        await driver.pilot.pause(0.4)
+        # Refused before the next key has come, so that nothing is kept yet: all the same.
+        at_once(driver, "w", "practice|")
+        await driver.until(lambda: "9 keys typed meanwhile were not used" in driver.said())
+        assert (len(app.screen_stack), app.seen.notice.title) == (2, "Not now")
         await driver.pilot.pause(0.4)
         # The last Enter pressed twice signs once; the seal code is not put away by it.
         at_once(driver, "2||")

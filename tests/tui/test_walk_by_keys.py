@@ -168,12 +168,55 @@ def test_choosing_a_locked_person_asks_for_the_passphrase_and_a_wrong_one_is_tol
         await driver.asked()
         await driver.type("not this")
         await driver.press("enter")
-        await driver.until(lambda: "its passphrase" in driver.text() and "does not open" in driver.text())
+        told = "Wrong passphrase for Ines Example: try again; nothing was entered."
+        await driver.until(lambda: told in driver.said())
         assert driver.asking
         await driver.type(PASSPHRASE)
         await driver.press("enter")
         await driver.until(lambda: not driver.asking)
         assert driver.app.seen.view.unlocked == ("ines",)
+
+    stage.drive(story)
+
+
+def test_enter_leaves_no_wrong_answer_and_what_is_typed_next_replaces_it(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        app = driver.app
+        await driver.begin()
+        await driver.press("x")
+        await driver.asked()
+        typed = app.screen
+        # Nothing typed: Enter stays. Coming back to a text keeps it; a number is replaced.
+        await driver.press("enter")
+        await driver.until(
+            lambda: "Not filled in: reason" in driver.said() or "Not filled in: why" in driver.said()
+        )
+        assert app.screen.focused.id == "f0"
+        await driver.type("practice")
+        await driver.press("enter")
+        await driver.until(lambda: app.screen.focused.id == "f1")
+        await driver.type("k")
+        await driver.until(lambda: "“k” is no number" in driver.said())
+        await driver.press("enter")
+        await driver.until(lambda: "Look again: “k” is no number" in driver.said())
+        await driver.type("4")
+        await driver.press("enter")
+        await driver.until(lambda: "Not allowed" in driver.said())
+        assert app.screen.typed == {"reason": "practice", "who": "4"}
+        await driver.press("up")
+        await driver.type("s")
+        await driver.press("enter")
+        await driver.type("2")
+        await driver.until(lambda: typed.typed == {"reason": "practices", "who": "2"})
+        await driver.press("enter")
+        await driver.until(lambda: not driver.asking)
+        assert app.seen.view.acts[-1].data.reason == "practices"
+        # Not to be left by chance: one question to quit, and Enter says what it waits for.
+        await driver.press("q")
+        await driver.until(lambda: "Quit?" in driver.said())
+        await driver.press("ctrl+c", "ctrl+q", "enter")
+        await driver.until(lambda: "y or n first" in driver.said())
+        assert len(app.screen_stack) == 3
 
     stage.drive(story)
 

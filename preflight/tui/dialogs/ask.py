@@ -22,6 +22,8 @@ from preflight.tui.forms.form import Answers, Form, Missing
 from preflight.tui.marks import CAUTION
 from preflight.tui.style import BROAD, HEAD, LOW
 from preflight.tui.view import View
+from preflight.tui.words import unused
+from preflight.walk.who import NotTheirRole
 
 T = TypeVar("T")
 Submit = Callable[[Form, Answers], Awaitable[None]]
@@ -40,8 +42,9 @@ class Left(PreflightError):  # noqa: N818
 class Ask(ModalScreen[bool]):
     """A form: Enter goes to the next field, in the last one it submits; Escape leaves without a trace.
 
-    `submit` does the act; what it refuses stands in the dialogue, and what was typed stays. `at_work` is true
-    from the last Enter until then.
+    Enter leaves no field whose answer is missing or wrong: that is said under it, and `judging` is true until
+    it is known. `submit` does the act; what it refuses stands in the dialogue, and what was typed stays.
+    `at_work` is true from the last Enter until then.
     """
 
     AUTO_FOCUS = ""
@@ -56,19 +59,32 @@ class Ask(ModalScreen[bool]):
         Binding("pageup", "scroll_about(-1)", show=False, priority=True),
     ]
 
-    def __init__(self, form: Form, view: View, submit: Submit, *, caution: str = "") -> None:
-        """`caution` is that of the step below, which the dialogue may cover."""
+    def __init__(
+        self,
+        form: Form,
+        view: View,
+        submit: Submit,
+        *,
+        caution: str = "",
+        refused: Callable[[Callable[[int], None]], None] = lambda tell: None,
+    ) -> None:
+        """`caution` is that of the step below, which the dialogue may cover.
+
+        `refused` is called where keys typed ahead may be for nobody, with what tells how many those were.
+        """
         super().__init__()
         self.form = form
         self.view = view
-        self.at_work = False
+        self.at_work = self.judging = False
         self._submit = submit
+        self._refused = refused
         self._caution = form.caution or caution
         self._asked = [Asked(field, n, view, label_width(form.fields)) for n, field in enumerate(form.fields)]
         self._sent: dict[str, str] = {}
+        self._told = Content("")
         self._began = 0.0
         self._waited: asyncio.Future[Any] | None = None
-        self._given_up = self._done = False
+        self._given_up = self._done = self._more = False
 
     def compose(self) -> ComposeResult:
         form = self.form
@@ -100,7 +116,7 @@ class Ask(ModalScreen[bool]):
         if first is not None:
             self.set_focus(first.input)
         self._explain()
-        self._say_keys(more=False)
+        self._say_keys()
         self.watch(self.query_one("#about"), "virtual_size", self._fit, init=False)
         self.set_interval(AT_WORK / 2, self._say_work)
 
@@ -123,7 +139,8 @@ class Ask(ModalScreen[bool]):
             dialogue.styles.margin = 0
         if about.styles.max_height is None or about.styles.max_height.value != room:
             about.styles.max_height = room
-        self._say_keys(more=about.virtual_size.height > room)
+        self._more = about.virtual_size.height > room
+        self._say_keys()
 
     def _explain(self) -> None:
         typed = self.typed
@@ -134,8 +151,7 @@ class Ask(ModalScreen[bool]):
     def on_input_changed(self, event: Input.Changed) -> None:
         if any(self._sent.get(key) != text for key, text in self.typed.items()):
             # Not the echo of what was just refused.
-            self._sent.clear()
-            self.query_one("#said", Static).update("")
+            self._take_back()
         self._explain()
 
     # -- keys -------------------------------------------------------------------------------------
@@ -148,10 +164,28 @@ class Ask(ModalScreen[bool]):
         """
         inputs = self._inputs
         at = inputs.index(self.focused) if isinstance(self.focused, Input) else len(inputs) - 1
-        if at + 1 < len(inputs):
-            self.set_focus(inputs[at + 1])
-        else:
+        if at + 1 == len(inputs):
             self.action_submit()
+        else:
+            # The field first takes in the keys that were pressed before.
+            self.judging = inputs[at].call_later(self._judge, at)
+
+    def _judge(self, at: int) -> None:
+        """On to the next field, unless this one's answer is missing or wrong."""
+        self.judging = False
+        field = self.form.fields[at]
+        try:
+            self.form.judge(self.view, field.key, self.typed)
+        except Missing as error:
+            if self.typed[field.key]:
+                # What follows was typed for the fields behind this one, a passphrase perhaps.
+                self._refused(self._say_unused)
+            self._refuse(error)
+        else:
+            self._take_back()
+            self._explain()
+            if self.focused is self._inputs[at]:
+                self.set_focus(self._inputs[at + 1])
 
     def action_focus_by(self, by: int) -> None:
         """To a field further on or back."""
@@ -204,11 +238,12 @@ class Ask(ModalScreen[bool]):
         try:
             await self._submit(self.form, self.form.answers(self.view, typed))
         except Missing as error:
-            self._say(error)
-            self.set_focus(self._inputs[self.form.fields.index(self.form.by_key[error.key])])
+            self._refused(self._say_unused)
+            self._refuse(error)
         except PreflightError as error:
+            self._refused(self._say_unused)
             self._say(error)
-            self._forget_secrets()
+            self._wrong("who" if isinstance(error, NotTheirRole) else None)
         except BaseException as error:
             self._fault(error)
             raise
@@ -251,13 +286,52 @@ class Ask(ModalScreen[bool]):
         self.query_one("#said", Static).update(said)
 
     def _say(self, error: PreflightError) -> None:
-        head = say(f"{error.title}: ", "bold")
-        self.query_one("#said", Static).update(row(Content("▪ "), head, say(str(error), limit=600)))
+        self._take_back()
+        self._sent = self.typed
+        self._told = row("▪ ", say(f"{error.title}: ", "bold"), say(str(error), limit=600))
+        self.query_one("#said", Static).update(self._told)
+        self._explain()
+
+    def _refuse(self, error: Missing) -> None:
+        """Say under a field what is wrong there, and go to it."""
+        self._take_back()
+        self._sent = self.typed
+        asked = self._asked[self.form.fields.index(self.form.by_key[error.key])]
+        if asked.field.kind == "secret":
+            self._forget_secrets()
+        asked.refuse(error)
+        self.set_focus(asked.input)
+        self._explain()
+
+    def _wrong(self, key: str | None) -> None:
+        """To the field by whose answer the act was refused: `key`, else a passphrase, else where the hand is.
+
+        What is typed next replaces what stands there.
+        """
+        self._forget_secrets()
+        secret = next((asked for asked in self._asked if asked.field.kind == "secret"), None)
+        asked = next((asked for asked in self._asked if asked.field.key == key), secret)
+        if asked is None:
+            asked = next((asked for asked in self._asked if asked.input is self.focused), self._asked[-1])
+        asked.replace()
+        self.set_focus(asked.input)
+
+    def _take_back(self) -> None:
+        """What was said of answers that have changed since."""
+        self._sent = {}
+        self._told = Content("")
+        for asked in self._asked:
+            asked.refuse(None)
+        self.query_one("#said", Static).update("")
+
+    def _say_unused(self, keys: int) -> None:
+        said = say(unused(keys), "bold")
+        self.query_one("#said", Static).update(row(self._told, " ", said) if self._told.plain else said)
         self.call_after_refresh(self._fit)
 
-    def _say_keys(self, *, more: bool) -> None:
+    def _say_keys(self) -> None:
         keys = [("Enter", "next"), ("↑ ↓", "field"), ("Esc", "leave")]
-        if more:
+        if self._more:
             keys.append(("PgDn", "reads on"))
         parts = [row(Content.styled(key, "bold $lead"), f" {word}  ") for key, word in keys]
         self.query_one("#foot", Static).update(row(*parts, " ", say(self.form.submit, "$quiet")))
@@ -267,4 +341,3 @@ class Ask(ModalScreen[bool]):
             if asked.field.kind == "secret":
                 with self.prevent(Input.Changed):  # what was refused stays in view
                     asked.input.value = ""
-                asked.input.focus()

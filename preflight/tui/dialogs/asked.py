@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.suggester import SuggestFromList
-from textual.widgets import Input, Static
+from textual.widgets import Static
 
+from preflight.errors import PreflightError
 from preflight.tui.dialogs.typed import Typed
-from preflight.tui.draw.text import say
+from preflight.tui.draw.text import row, say
 from preflight.tui.forms.form import Field, explain
 from preflight.tui.view import View
 
@@ -19,6 +20,9 @@ LABEL = 26
 
 WIDTHS = {"person": 4, "anyone": 4, "number": 12, "choice": 13, "time": 19, "time-near": 19, "time-plan": 19}
 """Cells of a line to type in that has something said beside it."""
+
+SHORT = ("person", "anyone", "choice")
+"""Kinds whose answer is a key or two: another one is typed over it, not behind it."""
 
 
 def label_width(fields: Sequence[Field]) -> int:
@@ -34,6 +38,7 @@ class Asked(Vertical):
         self.field = field
         self.input = _input(field, f"f{number}")
         self._view = view
+        self._refused: PreflightError | None = None
         self._label = Static(say(field.label, limit=80), classes="label")
         self._beside = Static("", classes="beside")
         self._under = Static("", classes="under")
@@ -50,28 +55,43 @@ class Asked(Vertical):
             yield self._label
             yield self.input
             yield self._beside
-        if self.field.tells is not None:
-            yield self._under
+        yield self._under
 
     def explain(self, typed: Mapping[str, str]) -> None:
         """Say what is typed here stands for, and what can be typed."""
+        text, refused = self.input.value, self._refused
+        if not refused:
+            filled_in = self.field.kind != "text" and text == self.field.initial
+            self.input.replaces = self.field.kind in SHORT or filled_in
         if self.field.kind in WIDTHS:
-            self._beside.update(say(explain(self._view, self.field, self.input.value), "$quiet", limit=300))
-        if self.field.tells is not None:
-            told = self.field.tells(typed)
-            self._under.display = bool(told)
-            self._under.update(say(told, limit=400))
+            # What is wrong stands under it; beside it then, what can be typed.
+            beside = explain(self._view, self.field, "" if refused else text)
+            self._beside.update(say(beside, "$quiet", limit=300))
+        told = say(self.field.tells(typed), limit=400) if self.field.tells is not None else say("")
+        if refused:
+            told = row("▪ ", say(f"{refused.title}: ", "bold"), say(str(refused), limit=600))
+        self._under.display = bool(told.plain)
+        self._under.update(told)
+
+    def refuse(self, error: PreflightError | None) -> None:
+        """What is typed here is wrong, and the next key replaces it; None takes that back."""
+        self._refused = error
+        if error is not None:
+            self.replace()
+
+    def replace(self) -> None:
+        """The next key replaces what stands here, now or when the hand comes here."""
+        self.input.replaces = True
+        if self.input.has_focus:
+            self.input.select_all()
 
 
-def _input(field: Field, name: str) -> Input:
-    person = field.kind in ("person", "anyone")
+def _input(field: Field, name: str) -> Typed:
     return Typed(
         id=name,
         value=field.initial,
         password=field.kind == "secret",
         compact=True,
-        select_on_focus=True,
-        max_length=2 if person else 400,
-        restrict=r"[0-9]*" if person else None,
+        max_length=400,
         suggester=SuggestFromList(field.suggest) if field.suggest else None,
     )

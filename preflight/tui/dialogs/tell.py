@@ -49,6 +49,9 @@ class Sure(ModalScreen[bool]):
         Binding("escape", "leave", "leave"),
     ]
 
+    quits = True
+    """What is asked here is whether to quit: another quit key asks it no second time."""
+
     def __init__(self, title: str, text: str) -> None:
         super().__init__()
         self._title, self._text = title, text
@@ -69,6 +72,8 @@ class Sure(ModalScreen[bool]):
     def action_done(self) -> None:
         if self._yes is not None:
             self.dismiss(self._yes)
+        else:
+            self.query_one("#said", Static).update(say("y or n first, then Enter", "bold"))
 
     def action_leave(self) -> None:
         self.dismiss(False)

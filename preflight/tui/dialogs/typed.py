@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rich.text import Text
+from textual import events
 from textual.widgets import Input
 
 from preflight.clean import MAX_COMBINING, clean
@@ -22,7 +23,19 @@ def shown(value: str) -> str:
 
 
 class Typed(Input):
-    """What is typed or pasted keeps every character; only how it is drawn is safe."""
+    """What is typed or pasted keeps every character; only how it is drawn is safe.
+
+    Coming here puts the cursor at the end, so that nothing typed is lost by a digit more. With `replaces`,
+    what stands here is selected instead: an answer of a key or two, a number filled in, or what was refused.
+    """
+
+    replaces = False
+
+    def _on_focus(self, event: events.Focus) -> None:
+        # The library's own handler follows, and selects.
+        self.select_on_focus = self.replaces
+        if not event.from_app_focus:
+            self.cursor_position = len(self.value)
 
     @property
     def _value(self) -> Text:

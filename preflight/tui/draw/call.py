@@ -9,12 +9,13 @@ from preflight.tui import words
 from preflight.tui.draw.ended import act_text, ended_blocks, scrubbed_blocks, sealed_blocks
 from preflight.tui.draw.head import WIDE, called, phase_mark
 from preflight.tui.draw.live import with_live
+from preflight.tui.draw.prompt import prompt_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.step import step_blocks
 from preflight.tui.draw.text import Block, badge, fit, fitted, labelled, row, say, title
 from preflight.tui.interruption import before_of
 from preflight.tui.marks import ALERT, CAUTION, OUTCOMES, VERDICTS
-from preflight.tui.places import ordinary, place_of
+from preflight.tui.places import no_release
 from preflight.tui.view import View
 from preflight.walk.state import GateState, PhaseState
 
@@ -39,40 +40,6 @@ def _airy(blocks: list[Block], height: int) -> list[Content] | None:
     return [line for block in blocks for line in (*block.lines, Content(""))]
 
 
-def prompt_lines(scene: Scene, width: int) -> list[Content]:
-    """The one next act, in words, whole; who is chosen for it. Two lines at most."""
-    mark, said, hint = _prompt(scene, width)
-    lines = say(said, "bold $lead").wrap(max(20, width - 3))[:2]
-    heads = [Content.styled(f" {mark} ", "bold $lead"), Content("   ")]
-    drawn = [row(head, line.rstrip()) for head, line in zip(heads, lines, strict=False)]
-    if len(lines) == 1 and drawn[0].cell_length + hint.cell_length <= width:
-        drawn[0] = row(drawn[0], hint)
-    return [fitted(line, width) for line in drawn]
-
-
-def _prompt(scene: Scene, width: int) -> tuple[str, str, Content]:
-    """Its mark, its words, and a hint that gives way."""
-    view, none = scene.view, Content("")
-    if view.looking:
-        return "◇", "This screen only looks: it can't act.", none
-    if scene.busy:
-        return "◌", f"{scene.busy}…", none
-    running = scene.running
-    if running is not None and not running.by_itself:
-        if running.stopping:
-            return "◌", "stopping: the line is being put back", none
-        return "▶", "the check is at work; s stops it", none
-    does = ordinary(view.state, scene.place)
-    text = does.says
-    if does.person and scene.selected is not None:
-        verb = {"sign": "sign", "confirm": "confirm", "witness": "witness", "complete": "call it complete"}
-        text = f"{view.person(scene.selected)}: Enter to {verb[does.does]}, Escape to let go"
-    due = place_of(view.state.next)
-    if due != scene.place and due.kind != "none" and does.does != "go-on":
-        return "▶", text, Content.styled(f"   . goes to {clean(due.name or due.kind, limit=40)}", "$quiet")
-    return "▶", text, none
-
-
 def before_line(scene: Scene, width: int) -> Content:
     """The step done before this one, shown again."""
     view = scene.view
@@ -87,7 +54,8 @@ def before_line(scene: Scene, width: int) -> Content:
         say(f"  {step.step.id}"),
     ]
     if found is not None and found.performer is not None:
-        act = found.signature or found.act
+        waived = step.waiver if step.outcome == "waived" else None
+        act = waived or found.signature or found.act
         parts.append(
             Content.styled(f"  {clean(view.person(act.signer), limit=40)} {words.utc_s(act.at.at)}", "$quiet")
         )
@@ -165,7 +133,7 @@ def _gate_blocks(view: View, name: str, kind: str, width: int) -> list[Block]:
     blocks.append(Block(labelled("verdict", verdict, width), 8, 2))
     for station, act in gate.polled.items():
         if act is None:
-            said: Content = say("not asked yet, no answer is assumed", "$quiet")
+            said: Content = _unasked(view, name, station)
         else:
             mark = OUTCOMES["go" if act.data.answer == "go" else "no-go"]
             remark = f" {act.data.remark}" if act.data.remark else ""
@@ -178,6 +146,7 @@ def _gate_blocks(view: View, name: str, kind: str, width: int) -> list[Block]:
         act = gate.authorised
         text = f"{view.person(act.signer)} {words.utc_s(act.at.at)} “{act.entry.meaning}”"
         blocks.append(Block(labelled("authorised", say(text, "bold"), width), 8))
+    blocks += _passed_with(view, name, width)
     expiry = view.state.first_expiry
     if expiry is not None and gate.authorised is None:
         text = f"{expiry[1]} at {words.both(expiry[0], view.zone)}: fill and release must be over by then"
@@ -188,6 +157,42 @@ def _gate_blocks(view: View, name: str, kind: str, width: int) -> list[Block]:
 
 
 LABEL_CUT = 9
+
+
+def _unasked(view: View, gate: str, station: str) -> Content:
+    """A station without an answer that counts; a no-go that called the hold is not forgotten."""
+    if view.state.holds:
+        last = next(
+            (
+                act
+                for act in reversed(view.acts)
+                if act.entry.kind == "poll" and (act.data.gate, act.data.station) == (gate, station)
+            ),
+            None,
+        )
+        if last is not None and last.data.answer != "go":
+            remark = f": {last.data.remark}" if last.data.remark else ""
+            who = f" {view.person(last.signer)} {words.utc(last.at.at)}{remark}; asked again after the hold"
+            return row(badge(OUTCOMES["no-go"]), say(who, limit=200))
+    return say("not asked yet, no answer is assumed", "$quiet")
+
+
+def _passed_with(view: View, gate: str, width: int) -> list[Block]:
+    """What go at a gate leaves behind: steps that were waived, and by whom; optional ones left open."""
+    waived, left = [], []
+    for phase in view.book.counted(gate):
+        for each in phase.step:
+            step = view.step(each.id)
+            if step.outcome == "waived" and step.waiver is not None:
+                waived.append(f"{each.id} by {view.person(step.waiver.signer)}: {step.waiver.data.reason}")
+            elif not each.required and not step.satisfied:
+                left.append(f"{each.id} ({step.outcome})")
+    blocks = []
+    if waived:
+        blocks.append(Block(labelled("waived", say("; ".join(waived), "bold", limit=600), width), 7, 1))
+    if left:
+        blocks.append(Block(labelled("optional", say(f"left: {', '.join(left)}", limit=300), width), 5, 1))
+    return blocks
 
 
 def _close_blocks(view: View, width: int) -> list[Block]:
@@ -232,19 +237,40 @@ def _release_blocks(view: View, width: int) -> list[Block]:
         return blocks
     if view.state.closed is not None:
         blocks += sealed_blocks(view, width)
+    against = no_release(view.state)
+    stands = bool(against) and not view.past
     if gate is not None:
-        with_go = gate.verdict == "go" and gate.authorised is not None
         said: Content = badge(VERDICTS[gate.verdict])
-        if with_go:
-            said = row(said, say("  authorised: a release now is with go"))
-        else:
+        if against:
             said = row(said, "  ", badge(ALERT), say("  a release now is without go", "bold"))
+        else:
+            said = row(said, say("  authorised: a release now is with go"))
         blocks.append(Block(labelled("verdict", said, width), 8, 2))
     if view.past:
         return blocks
-    clear = "Area clear of people and aircraft, line free, gloves on: then let go, then enter it."
-    blocks.append(Block(labelled("mind", row(badge(CAUTION), f" {clear}"), width), 8, 2))
+    if stands:
+        # First on the page: whoever has the line in hand reads no further.
+        stop = row(badge(ALERT), say(f" DO NOT LET GO: {against}", "bold", limit=300))
+        blocks.insert(1, Block(labelled("stop", stop, width), 9, 2))
+        blocks.insert(2, Block(labelled("back to go", say(_back_to_go(view)), width), 9, 2))
+    else:
+        clear = "Area clear of people and aircraft, line free, gloves on: then let go, then enter it."
+        blocks.append(Block(labelled("mind", row(badge(CAUTION), f" {clear}"), width), 8, 2))
     if view.state.closed is not None:
         other = say("Not flying after all: d scrubs. To go on later: q quits")
-        blocks.append(Block(labelled("else", other, width), 7, 1))
+        blocks.append(Block(labelled("else", other, width), 9, 1))
     return blocks
+
+
+def _back_to_go(view: View) -> str:
+    """What brings a release back to go."""
+    gate = view.state.gates[view.book.gates[-1]]
+    todo = ["l lifts the hold"] if view.state.holds else []
+    if any(reason.step is not None or reason.phase is not None for reason in gate.reasons):
+        todo.append("j goes to what stands against it, and that step is done again")
+    asked = [name for name, act in gate.polled.items() if act is None or act.data.answer != "go"]
+    if asked:
+        todo.append(f"poll {words.listed(asked, 'and')}")
+    if gate.authorised is None:
+        todo.append("authorise")
+    return f"{'; then '.join(todo)}."

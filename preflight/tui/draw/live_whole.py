@@ -12,7 +12,7 @@ from preflight.tui.draw.head import called
 from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.live import live_lines
 from preflight.tui.draw.live_stream import history_lines
-from preflight.tui.draw.scale import progress_line
+from preflight.tui.draw.scale import progress_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import apart, badge, fitted, row, say
 from preflight.tui.marks import OUTCOMES, VERDICTS
@@ -85,9 +85,9 @@ def _head(scene: Scene, width: int) -> list[Content]:
             "stopping, the line is put back" if running.stopping else progress.text if progress else "starts"
         )
         share = progress.fraction if progress is not None else None
-        line = row(" ", progress_line(said, share, running.seconds, width - 2))
+        lines = [row(" ", line) for line in progress_lines(said, share, running.seconds, width - 2)]
         title = row(name, say(running.title, "$quiet", limit=80))
-        return [apart(title, _stands(scene, width), width), line]
+        return [apart(title, _stands(scene, width), width), *lines]
     kept = scene.kept
     outcome = badge(OUTCOMES[kept.outcome]) if kept is not None else Content("")
     text = kept.progress.text if kept is not None else ""

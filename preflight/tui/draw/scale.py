@@ -8,7 +8,7 @@ from textual.content import Content
 
 from preflight.readings import Reading
 from preflight.tui import words
-from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.draw.text import fitted, lines_of, row, say
 from preflight.tui.marks import ALERT_STYLE
 
 EIGHTHS = " ▏▎▍▌▋▊▉█"
@@ -96,8 +96,9 @@ def bar(share: float, width: int) -> str:
     return text.ljust(width)
 
 
-def progress_line(text: str, fraction: float | None, seconds: float, width: int) -> Content:
-    """Long work: a bar where its share is known, the seconds, what is being done."""
+def progress_lines(text: str, fraction: float | None, seconds: float, width: int) -> list[Content]:
+    """Long work: a bar where its share is known, the seconds, what is being done, on lines of its own where
+    it is too long for the first."""
     took = f"{seconds:.0f} s"
     share = "" if fraction is None else f"{fraction * 100:3.0f} % "
     room = max(8, min(24, width // 4))
@@ -106,6 +107,8 @@ def progress_line(text: str, fraction: float | None, seconds: float, width: int)
         drawn = " " * at + "███" + " " * (room - at - 3)
     else:
         drawn = bar(fraction, room)
-    return row(
-        Content.styled(drawn, "$lead on $bar-back"), f" {share}{took}  ", say(text, limit=200)
-    ).truncate(width, ellipsis=True)
+    head = row(Content.styled(drawn, "$lead on $bar-back"), f" {share}{took}  ")
+    said = say(text, limit=200)
+    if head.cell_length + said.cell_length <= width:
+        return [row(head, said)]
+    return [head.truncate(width, ellipsis=True), *lines_of(said, width)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from textual.content import Content
 
 from preflight.checks import table
@@ -10,9 +12,9 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.readings import Reading
 from preflight.tui import words
-from preflight.tui.draw.scale import bounds, name_width, progress_line, reading_line
+from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import LABEL, Block, apart, badge, labelled, row, say
+from preflight.tui.draw.text import LABEL, MORE, Block, apart, badge, labelled, row, say
 from preflight.tui.marks import CAUTION, OUTCOMES
 from preflight.tui.view import View
 from preflight.walk.ledger import Act, FindingLog
@@ -42,35 +44,40 @@ def step_blocks(scene: Scene, width: int) -> list[Block]:
     blocks = [Block([_head(view, step, width)], 9)]
     if step.step.caution:
         text = row(badge(CAUTION), " ", say(step.step.caution, "bold", limit=2000))
-        blocks.append(Block(_plain(text, width), 8, 2))
+        blocks.append(_whole(_plain(text, width), 10))
     blocks.append(
         Block(labelled("challenge", say(step.step.challenge, "bold $lead", limit=400), width), 9, 3)
     )
     if step.step.response:
-        blocks.append(Block(labelled("response", say(step.step.response, "bold", limit=2000), width), 7, 2))
+        blocks.append(Block(labelled("response", say(step.step.response, "bold", limit=2000), width), 7, 1))
     due = found is None or step.waiting == "finding" or running is not None
     if check is not None and check.leads and due and not view.past and view.state.closed is None:
-        blocks.append(Block(labelled("move lead", say(check.leads, limit=300), width), 7, 2))
+        blocks.append(_whole(labelled("move lead", say(check.leads, limit=300), width), 10))
     if running is not None:
         blocks += _progress_blocks(scene, width)
     elif found is not None:
         blocks += finding_blocks(view, step, found, width)
         if check is not None and check.put_back and found.act.entry.kind == "check" and not view.past:
-            blocks.append(Block(labelled("put back", say(check.put_back, limit=300), width), 6, 2))
+            blocks.append(_whole(labelled("put back", say(check.put_back, limit=300), width), 10))
     elif step.step.measure is not None:
         blocks += _limits_block(scene, step, width)
     if step.step.defer is not None and found is None:
         asked = f"{step.step.defer.authority}: {', '.join(step.step.defer.ask)}"
         blocks.append(Block(labelled("ask", say(asked, limit=600), width), 6, 2))
     if step.step.why:
-        blocks.append(Block(labelled("why", say(step.step.why, "$quiet", limit=2000), width), 2, 1))
-    blocks.append(Block(labelled("signs", _who(view, step), width), 4, 1))
+        blocks.append(Block(labelled("why", say(step.step.why, "$quiet", limit=2000), width), 1, 1))
+    blocks.append(_whole(labelled("signs", _who(view, step), width), 8))
     return blocks
 
 
 def _runs_here(scene: Scene) -> bool:
     running = scene.running
     return running is not None and scene.place.kind == "step" and running.step_id == scene.place.name
+
+
+def _whole(lines: list[Content], rank: int) -> Block:
+    """Lines that are never cut while anything of a lower rank is left."""
+    return Block(lines, rank, len(lines))
 
 
 def _plain(content: Content, width: int) -> list[Content]:
@@ -98,8 +105,9 @@ def _progress_blocks(scene: Scene, width: int) -> list[Block]:
     fraction = progress.fraction if progress is not None else None
     if running.quiet >= QUIET:
         text = f"{text} · nothing new for {running.quiet:.0f} s"
-    line = progress_line(text, fraction, running.seconds, width - LABEL - 1)
-    blocks = [Block([row(Content.styled(f"{'working':>{LABEL - 2}}  ", "bold $lead"), line)], 9)]
+    lines = progress_lines(text, fraction, running.seconds, width - LABEL - 1)
+    head = Content.styled(f"{'working':>{LABEL - 2}}  ", "bold $lead")
+    blocks = [_whole([row(head if n == 0 else " " * LABEL, line) for n, line in enumerate(lines)], 9)]
     shown = progress.reading if progress is not None and not progress.readings else None
     # A number that has no limit says no more than its strip.
     if progress is not None and shown is not None and (not progress.live or bounds(shown) is not None):
@@ -125,12 +133,9 @@ def finding_blocks(view: View, step: StepState, found: FindingLog, width: int) -
     readings = sorted(found.readings, key=_weight)
     if readings:
         names = name_width(readings, width - LABEL - 1)
-        lines = [row(" " * LABEL, reading_line(each, width - LABEL - 1, names)) for each in readings]
-        lines[0] = row(
-            Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet"),
-            reading_line(readings[0], width - LABEL - 1, names),
-        )
-        blocks.append(Block(lines, 8, min(3, len(lines))))
+        lines = [_reading_row(each, width, names, n == 0) for n, each in enumerate(readings)]
+        tight = [_reading_row(each, width - MORE, names, n == 0) for n, each in enumerate(readings)]
+        blocks.append(Block(lines, 6, 1, tight))
     told = step.outcome in ("stale", "waived", "no-go") or step.waiting == "finding"
     if step.reason and told:
         why = say(_why(view, step), "bold", limit=600)
@@ -138,20 +143,20 @@ def finding_blocks(view: View, step: StepState, found: FindingLog, width: int) -
     data = found.act.data
     for remark in getattr(data, "remarks", ()):
         if not told or remark != step.reason:
-            blocks.append(Block(labelled("remark", say(remark, limit=600), width), 5, 1))
+            blocks.append(Block(labelled("remark", say(remark, limit=600), width), 2, 1))
     said = str(getattr(data, "response", ""))
     if not said and step.outcome != "no-go":
         said = str(getattr(data, "reason", ""))
     if said:
-        blocks.append(Block(labelled("entered", say(said, limit=600), width), 4, 1))
+        blocks.append(Block(labelled("entered", say(said, limit=600), width), 3, 1))
     answers = getattr(data, "answers", None)
     if answers:
         text = "; ".join(f"{question}: {answer}" for question, answer in answers.items() if answer)
-        blocks.append(Block(labelled("answer", say(text, limit=800), width), 5, 1))
+        blocks.append(Block(labelled("answer", say(text, limit=800), width), 4, 1))
     evidence = getattr(data, "evidence", ())
     if evidence:
         text = ", ".join(f"{item.name} {item.size} B {item.sha256[:8]}" for item in evidence)
-        blocks.append(Block(labelled("evidence", say(f"kept: {text}", "$quiet"), width), 1, 1))
+        blocks.append(Block(labelled("evidence", say(f"kept: {text}", "$quiet"), width), 0, 1))
     signed = signatures(view, found)
     if signed:
         blocks.append(Block([line for each in signed for line in labelled("signed", each, width)], 3, 1))
@@ -167,10 +172,19 @@ def _why(view: View, step: StepState) -> str:
     return f"{step.reason}, by {view.person(step.waiver.signer)}, until {until}Z{limit}"
 
 
-def _weight(reading: Reading) -> tuple[int, str]:
+def _reading_row(reading: Reading, width: int, names: int, first: bool) -> Content:
+    head = Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet") if first else " " * LABEL
+    return row(head, reading_line(reading, width - LABEL - 1, names))
+
+
+def _weight(reading: Reading) -> tuple[int, float, str]:
+    """What is shown first: outside the limits, facts in words, then limits by margin, the worst first."""
+    margin = reading.margin if reading.margin is not None else math.inf
     if reading.within is False:
-        return 0, reading.name
-    return (1 if reading.at_least is not None or reading.at_most is not None else 2), reading.name
+        return 0, margin, reading.name
+    if reading.within is not None:
+        return 2, margin, reading.name
+    return (1 if isinstance(reading.value, str) else 3), 0.0, reading.name
 
 
 def signatures(view: View, found: FindingLog) -> list[Content]:
@@ -183,10 +197,17 @@ def signatures(view: View, found: FindingLog) -> list[Content]:
         row(
             say(view.person(act.signer), "bold", limit=100),
             f" {words.utc_s(act.at.at)} ",
-            say(f"“{act.entry.meaning}”", "$quiet"),
+            say(_meant(found, act), "$quiet"),
         )
         for act in acts
     ]
+
+
+def _meant(found: FindingLog, act: Act) -> str:
+    """What a signature stands for. That of an entry by hand tells of a response seen: a no-go saw none."""
+    if act is found.act and found.outcome == "no-go":
+        return "entered no-go"
+    return f"“{act.entry.meaning}”"
 
 
 def _who(view: View, step: StepState) -> Content:
@@ -197,5 +218,5 @@ def _who(view: View, step: StepState) -> Content:
         whose = f" of {words.listed(step.step.witness_by)}" if step.step.witness_by else ""
         parts.append(Content.styled(f"; witness: a second person{whose}", "bold"))
     if step.step.waive_by:
-        parts.append(Content.styled(f"; waived by {words.listed(step.step.waive_by)}", "$quiet"))
+        parts.append(Content.styled(f"; may be waived by {words.listed(step.step.waive_by)}", "$quiet"))
     return row(*parts)

@@ -52,14 +52,20 @@ def labelled(label: str, content: Content, width: int, style: str = "$quiet") ->
     return [row(head if n == 0 else " " * LABEL, line) for n, line in enumerate(lines)]
 
 
+MORE = 14
+"""Cells of what is said at the end of a block's last line when it is cut: " … +12: Space"."""
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """Lines that belong together; of `rank` 0 is given up first, and never fewer than `keep` lines kept
-    before blocks of the next rank give way."""
+    before blocks of the next rank give way. `tight` are the same lines with room for `MORE` at their end,
+    where those must not be cut."""
 
     lines: Sequence[Content]
     rank: int
     keep: int = 1
+    tight: Sequence[Content] = ()
 
 
 def title(text: str, width: int) -> Block:
@@ -83,6 +89,8 @@ def fit(blocks: Sequence[Block], height: int, width: int) -> list[Content]:
         lines = list(block.lines[:kept])
         if 0 < kept < len(block.lines):
             more = Content.styled(f" … +{len(block.lines) - kept}: Space", "$quiet")
+            if block.tight:
+                lines[-1] = block.tight[kept - 1]
             lines[-1] = row(lines[-1].truncate(width - more.cell_length), more)
         out += lines
     return out

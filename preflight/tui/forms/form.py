@@ -24,7 +24,7 @@ FieldKind = Literal[
 
 
 class Missing(PreflightError):  # noqa: N818
-    """An answer that a form needs is missing or can't be read."""
+    """An answer that a form needs is missing; or wrong, where it is one of the kinds below."""
 
     title = "Not filled in"
 
@@ -33,12 +33,29 @@ class Missing(PreflightError):  # noqa: N818
         self.key = key
 
 
+class Wrong(Missing):
+    """An answer that can't be what was meant."""
+
+    title = "Look again"
+
+
+class Mistyped(Wrong):
+    """A passphrase that does not open somebody's key."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__("passphrase", "try again; nothing was entered.")
+        self.title = clean(f"Wrong passphrase for {name}", limit=80)
+
+
 TIMES = {
     "time": "20:30 local, 08:30Z or +45 min",
     "time-near": "20:30 local or 08:30Z",
     "time-plan": "20:30 local or 08:30Z",
 }
 """What a time is typed as, beside its empty field."""
+
+FAR = 1.5
+"""From this factor on a measured value is far from the declared one."""
 
 Tells = Callable[[Mapping[str, str]], str]
 """What stands for itself under a field: told of everything that is typed so far, by key."""
@@ -50,7 +67,8 @@ class Field:
 
     `settled` is true where what stands there was decided by whoever opened the form: the hand starts after
     it. `roles` are those that can sign, or `people` by id where only they can; `limits` those of a number, in
-    its unit; `tells` says under the field what is chosen by it.
+    its unit, and `declared` what the flight file gives for it; `tells` says under the field what is chosen
+    by it; `judge` raises `Missing` where what is typed here can't be meant.
     """
 
     key: str
@@ -63,9 +81,11 @@ class Field:
     suggest: tuple[str, ...] = ()
     unit: str = ""
     limits: Limits = (None, None)
+    declared: float | None = None
     roles: tuple[str, ...] = ()
     people: tuple[str, ...] = ()
     tells: Tells | None = None
+    judge: Callable[[Answers], object] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +107,7 @@ class Answers:
         """A passphrase exactly as typed."""
         text = self.typed.get(key, "")
         if not text:
-            raise Missing(key, "The passphrase is asked for")
+            raise Missing(key, "the passphrase is asked for")
         return text
 
     def number(self, key: str) -> float:
@@ -95,7 +115,7 @@ class Answers:
         try:
             return typed_number(self.text(key))
         except BadQuantity as error:
-            raise Missing(key, str(error)) from error
+            raise Wrong(key, str(error)) from error
 
     def choice(self, key: str) -> str:
         """One of the field's choices, which its beginning may stand for."""
@@ -103,7 +123,7 @@ class Answers:
         found = [choice for choice in self.fields[key].choices if choice.lower().startswith(text)]
         exact = [choice for choice in found if choice.lower() == text]
         if len(exact or found) != 1:
-            raise Missing(key, f"{self.fields[key].label}: type {words.listed(self.fields[key].choices)}")
+            raise Wrong(key, f"type {words.listed(self.fields[key].choices)}")
         return (exact or found)[0]
 
     def time(self, key: str) -> datetime | None:
@@ -116,7 +136,7 @@ class Answers:
         try:
             return parse_time(text, anchor, self.view.zone, prefer="future" if kind == "time" else "near")
         except BadTime as error:
-            raise Missing(key, str(error)) from error
+            raise Wrong(key, str(error)) from error
 
     def person(self, key: str = "who") -> str:
         """The id of the person whose number was typed."""
@@ -124,12 +144,30 @@ class Answers:
         known = numbers(self.view.book.roster, self.view.unlocked)
         person = known.get(int(text)) if text.isdecimal() and text.isascii() else None
         if person is None:
-            raise Missing(
-                key, f"There is no person number {clean(text, limit=10)}: {said_numbers(self.view)}"
-            )
+            shown, known_ones = clean(text, limit=10), said_numbers(self.view)
+            if not text.isdecimal():
+                raise Wrong(key, f"“{shown}” is no number: {known_ones}")
+            raise Wrong(key, f"There is no person number {shown}: {known_ones}")
         if self.fields[key].kind == "person" and person.id not in self.view.unlocked:
-            raise Missing(key, f"{person.name}'s key is locked: unlock it first (u)")
+            raise Wrong(key, f"{person.name}'s key is locked: unlock it first (u)")
         return person.id
+
+    def judge(self, key: str) -> None:
+        """Raise `Missing` where this answer alone is missing or wrong already."""
+        asked = self.fields[key]
+        if asked.kind == "secret":
+            self.secret(key)
+        elif self.text(key):
+            if asked.kind in ("person", "anyone"):
+                self.person(key)
+            elif asked.kind == "choice":
+                self.choice(key)
+            elif asked.kind == "number":
+                self.number(key)
+            elif asked.kind.startswith("time"):
+                self.time(key)
+            if asked.judge is not None:
+                asked.judge(self)
 
 
 def said_numbers(view: View) -> str:
@@ -174,6 +212,10 @@ class Form:
         """Answers to this form's fields."""
         return Answers(view, self.by_key, typed)
 
+    def judge(self, view: View, key: str, typed: Mapping[str, str]) -> None:
+        """Raise `Missing` where the answer to one field is missing or wrong, whatever the others are."""
+        self.answers(view, typed).judge(key)
+
 
 def first_allowed(acts: Iterable[Callable[[], object]]) -> object:
     """The first of several acts that is not refused. Raises what the last one is refused with."""
@@ -193,7 +235,7 @@ REASON = Field(key="reason", label="reason")
 
 def who(*roles: str, key: str = "who", label: str = "signed by (number)", **more: Any) -> Field:
     """Who signs: the number of somebody unlocked, who has one of the roles if there are any."""
-    return Field(key=key, label=label, kind="person", roles=roles, **more)
+    return Field(key=key, label=label, kind="person", roles=tuple(dict.fromkeys(roles)), **more)
 
 
 def explain(view: View, asked: Field, text: str) -> str:
@@ -221,11 +263,24 @@ def _explain_number(answers: Answers, asked: Field) -> str:
     limits = f"limits {bounds}" if bounds else ""
     try:
         value = answers.number(asked.key)
-    except Missing:
-        return limits or asked.unit
+    except Missing as error:
+        if answers.typed[asked.key].strip():
+            return str(error)
+        return ", ".join(filter(None, (limits, _explain_declared(None, asked)))) or asked.unit
     said = f"= {words.quantity(value, asked.unit)}"
     outside = _reading(asked, value).within is False
-    return ", ".join(part for part in (said, f"outside {bounds}" if outside else limits) if part)
+    told = (said, f"outside {bounds}" if outside else limits, _explain_declared(value, asked))
+    return ", ".join(part for part in told if part)
+
+
+def _explain_declared(value: float | None, asked: Field) -> str:
+    """What is declared, and how far a typed value is from it: a slip of ten is never typed unseen."""
+    if asked.declared is None:
+        return ""
+    said = f"declared {words.quantity(asked.declared, asked.unit)}"
+    if value is None or asked.declared <= 0 or asked.declared / FAR <= value <= asked.declared * FAR:
+        return said
+    return f"{words.number(value / asked.declared)} times what is declared: look again ({said})"
 
 
 def _reading(asked: Field, value: float | None) -> Reading:
@@ -235,13 +290,14 @@ def _reading(asked: Field, value: float | None) -> Reading:
 
 def _explain_person(view: View, answers: Answers, asked: Field) -> str:
     if not answers.typed[asked.key].strip():
-        return said_who(view, asked)
+        able = said_who(view, asked)
+        return f"{able} may sign" if able and asked.kind == "person" else able
     try:
         person = view.book.roster.find(answers.person(asked.key))
     except Missing as error:
         return str(error)
     lacks = bool(asked.roles) and not set(asked.roles) & set(person.roles)
-    needed = f"; it takes {words.listed(asked.roles)}" if lacks else ""
+    needed = f"; it takes the role {words.listed(asked.roles)}" if lacks else ""
     return clean(f"= {person.name}, {words.listed(person.roles, 'and')}{needed}", limit=200)
 
 
@@ -256,4 +312,6 @@ def said_who(view: View, asked: Field) -> str:
     ]
     if 0 < len(able) <= 3:
         return clean(words.listed(able), limit=150)
-    return words.listed(asked.roles) or (f"one of {len(able)} people" if able else "")
+    if asked.roles:
+        return f"the role {words.listed(asked.roles)}"
+    return f"one of {len(able)} people" if able else ""

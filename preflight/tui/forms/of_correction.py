@@ -8,7 +8,7 @@ from typing import Any
 from preflight.clean import clean
 from preflight.errors import Refused
 from preflight.tui import words
-from preflight.tui.forms.form import REASON, Answers, Field, Form, Missing, who
+from preflight.tui.forms.form import REASON, Answers, Field, Form, Wrong, who
 from preflight.tui.view import View
 from preflight.walk.ledger import CORRECTABLE, Act, Ref
 from preflight.walk.state import StepState
@@ -40,6 +40,9 @@ def correct(view: View, step: StepState | None) -> Form:
         line = clean(f"{mark} {_said(view, entries, act, number, whole=False)}")
         about.append(line if len(line) <= LINE else f"{line[: LINE - 1]}…")
 
+    if len(known) > SHOWN:
+        about.append(f"The last {SHOWN} of {len(known)}; an older one by its number, as the report shows it.")
+
     def tells(typed: Mapping[str, str]) -> str:
         number = typed["entry"].strip()
         if not number:
@@ -48,16 +51,20 @@ def correct(view: View, step: StepState | None) -> Form:
             return ABSENT.format(clean(number, limit=40))
         return f"strikes {_said(view, entries, known[number], number)}"
 
-    def make(answers: Answers) -> Any:
-        number, reason, person = answers.text("entry"), answers.text("reason"), answers.person()
+    def judge(answers: Answers) -> None:
+        number = answers.text("entry")
         if number not in known:
-            raise Missing("entry", ABSENT.format(clean(number, limit=40)))
+            raise Wrong("entry", ABSENT.format(clean(number, limit=40)))
+
+    def make(answers: Answers) -> Any:
+        judge(answers)
+        number, reason, person = answers.text("entry"), answers.text("reason"), answers.person()
         return lambda walk: walk.correct(known[number].ref, person, reason)
 
     return Form(
         title="Correct an entry",
         about=tuple(about),
-        fields=(Field(key="entry", label="which entry (number)", tells=tells), REASON, who()),
+        fields=(Field(key="entry", label="which entry (number)", tells=tells, judge=judge), REASON, who()),
         make=make,
     )
 

@@ -9,7 +9,18 @@ from typing import Any
 from preflight.clean import clean
 from preflight.errors import Refused
 from preflight.tui import words
-from preflight.tui.forms.form import NOBODY, PASSPHRASE, REASON, Answers, Field, Form, first_allowed, who
+from preflight.tui.forms.form import (
+    NOBODY,
+    PASSPHRASE,
+    REASON,
+    Answers,
+    Field,
+    Form,
+    Wrong,
+    first_allowed,
+    said_numbers,
+    who,
+)
 from preflight.tui.view import View, number_of, numbers
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Act, Ref
@@ -85,7 +96,7 @@ def lift(view: View) -> Form:
         clean(f"{n}  {words.utc(act.at.at)}  {_caller(view, act)}: {act.data.reason}")
         for n, act in holds.items()
     ]
-    fields = [REASON, who()]
+    fields = [REASON, who(people=_may_lift(view))]
     if len(holds) > 1:
 
         def tells(typed: Mapping[str, str]) -> str:
@@ -108,6 +119,17 @@ def lift(view: View) -> Form:
         trial=lambda walk, person: first_allowed(
             partial(walk.lift, act.ref, person, "-") for act in holds.values()
         ),
+    )
+
+
+def _may_lift(view: View) -> tuple[str, ...]:
+    """Who may lift a hold that stands: whoever called it, and whoever may authorise a release."""
+    callers = {act.data.claimed or act.signer for act in view.state.holds}
+    directors = set(view.book.checklist.checklist.release_by)
+    return tuple(
+        person.id
+        for person in view.book.roster.people
+        if person.id in callers or directors & set(person.roles)
     )
 
 
@@ -311,7 +333,13 @@ def close(view: View) -> Form:
         ),
         fields=(
             Field(key="reason", label="why it is closed", initial=reason, settled=True),
-            Field(key="also", label="others sealing (numbers)", optional=True),
+            Field(
+                key="also",
+                label="others sealing (numbers; may stay empty)",
+                optional=True,
+                settled=True,
+                judge=lambda answers: other_sealers(answers.view, answers.text("also")),
+            ),
             who(*head.seal_by),
             PASSPHRASE,
         ),
@@ -354,6 +382,6 @@ def other_sealers(view: View, text: str) -> tuple[str, ...]:
     for word in text.replace(",", " ").split():
         person = known.get(int(word)) if word.isdecimal() and word.isascii() else None
         if person is None:
-            raise Refused(f"There is no person number {clean(word, limit=10)}.")
+            raise Wrong("also", f"There is no person number {clean(word, limit=10)}: {said_numbers(view)}")
         found.append(person.id)
     return tuple(found)

@@ -8,16 +8,20 @@ from functools import partial
 from typing import Any
 
 from preflight.clean import clean
-from preflight.errors import Refused
+from preflight.config.checklist import Measure
+from preflight.config.keys import replace_value, value_text
+from preflight.config.quantities import convert, split_quantity
+from preflight.errors import PreflightError, Refused
 from preflight.names import UNITS
 from preflight.readings import Reading, decimal_text
 from preflight.record import kinds
 from preflight.record.kinds import Bound
 from preflight.tui import words
-from preflight.tui.forms.form import PASSPHRASE, Answers, Field, Form, who
+from preflight.tui.forms.form import PASSPHRASE, Answers, Field, Form, Wrong, who
 from preflight.tui.view import Extra, View
 from preflight.walk import codec
 from preflight.walk.acts import Walk
+from preflight.walk.ledger import quantity_text
 from preflight.walk.limits import Limits, limits_for
 from preflight.walk.state import StepState
 
@@ -38,6 +42,8 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
         spread = f", at most {clean(asked.spread, limit=30)} apart" if asked.spread else ""
         about.append(f"{asked.repeat} values{spread}; their mean counts")
     name = clean(asked.quantity, limit=40)
+    declared = _declared(view, asked)
+    judge = partial(_possible, view, asked)
     values = tuple(
         Field(
             key=f"value{n}",
@@ -45,12 +51,14 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
             kind="number",
             unit=unit,
             limits=limits,
+            declared=declared,
+            judge=partial(judge, f"value{n}"),
         )
         for n in range(1, asked.repeat + 1)
     )
 
     def make(answers: Answers) -> Any:
-        numbers = [answers.number(field.key) for field in values]
+        numbers = [judge(field.key, answers) for field in values]
         person = answers.person()
 
         def do(walk: Walk) -> object:
@@ -83,6 +91,28 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
     )
 
 
+def _declared(view: View, asked: Measure) -> float | None:
+    """What the flight file gives for a measured value, in the step's unit; None where it gives nothing."""
+    if asked.sets is None:
+        return None
+    try:
+        number, unit = split_quantity(value_text(view.flight, asked.sets))
+        return convert(float(number), unit, asked.unit)
+    except PreflightError:
+        return None
+
+
+def _possible(view: View, asked: Measure, key: str, answers: Answers) -> float:
+    """A measured value that the plan can take. Raises `Wrong` for one out of its range."""
+    value = answers.number(key)
+    if asked.sets is not None:
+        try:
+            replace_value(view.flight, asked.sets, quantity_text(value, asked.unit))
+        except PreflightError as error:
+            raise Wrong(key, str(error)) from error
+    return value
+
+
 WINDOW = ("valid from", "valid until")
 """Questions whose answers are times: they bound the answer, so they are asked for once and read as times."""
 
@@ -103,21 +133,23 @@ def defer(view: View, step: StepState) -> Form:
         for key, question in questions
     ]
     keys = {question.lower(): key for question, key in window.items()}
+    # Once the balloon has left, nothing is granted any more: what is asked is all there is to ask.
+    left = view.state.released is not None
     for name in WINDOW:
-        if name not in keys:
+        if name not in keys and not left:
             keys[name] = name
             fields.append(Field(key=name, label=f"{name} (time)", kind="time-plan", optional=True))
-    fields += [
-        Field(key="granted", label="the answer", kind="choice", choices=("granted", "refused")),
-        Field(key="reason", label="conditions, remark", optional=True),
-        who(*step.step.signed_by),
-    ]
+    if not left:
+        fields.append(Field(key="granted", label="the answer", kind="choice", choices=("granted", "refused")))
+        asks_it = any(question.lower().startswith(("condition", "remark")) for question in asked.ask)
+        fields.append(Field(key="reason", label="remark" if asks_it else "conditions, remark", optional=True))
+    fields.append(who(*step.step.signed_by))
 
     def make(answers: Answers) -> Any:
         said = {question: answers.text(key) for key, question in questions}
-        start, end = (answers.time(keys[name]) for name in WINDOW)
-        granted = answers.choice("granted") == "granted"
-        reason = answers.text("reason")
+        start, end = (answers.time(keys[name]) if name in keys else None for name in WINDOW)
+        granted = left or answers.choice("granted") == "granted"
+        reason = "" if left else answers.text("reason")
         if start is not None and end is not None and end <= start:
             raise Refused("The answer ends before it begins: check both times.")
         if not granted and not reason:
@@ -142,7 +174,9 @@ def defer(view: View, step: StepState) -> Form:
 
     return Form(
         title=f"Answer of {clean(asked.authority, limit=60)}",
-        about=(
+        about=(clean(step.step.challenge, limit=200),)
+        if left
+        else (
             f"Planned release {words.both(view.state.planned_release, view.zone)}.",
             "Times: 20:30 is the site's clock, 08:30Z is UTC; nearest to the release.",
         ),

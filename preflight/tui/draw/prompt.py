@@ -1,0 +1,98 @@
+"""The one next act in words: what Enter does, who may do it, and what to do where nothing is to be done."""
+
+from __future__ import annotations
+
+from textual.content import Content
+
+from preflight.clean import clean
+from preflight.tui import words
+from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.places import Ordinary, ordinary, place_of
+from preflight.tui.view import View, numbers
+
+MOST_NAMED = 3
+"""Beyond so many people only their roles are said."""
+_NOBODY = Content("")
+
+
+def prompt_lines(scene: Scene, width: int) -> list[Content]:
+    """The one next act, in words, whole; who may do it, or who is chosen for it. Two lines at most."""
+    mark, said, hint = _prompt(scene)
+    lines = say(said, "bold $lead").wrap(max(20, width - 3))[:2]
+    heads = [Content.styled(f" {mark} ", "bold $lead"), Content("   ")]
+    drawn = [row(head, line.rstrip()) for head, line in zip(heads, lines, strict=False)]
+    if len(lines) == 1 and drawn[0].cell_length + hint.cell_length <= width:
+        drawn[0] = row(drawn[0], hint)
+    return [fitted(line, width) for line in drawn]
+
+
+def _prompt(scene: Scene) -> tuple[str, str, Content]:
+    """Its mark, its words, and a hint that gives way."""
+    view = scene.view
+    if view.looking:
+        return "◇", "This screen only looks: it can't act.", _NOBODY
+    if scene.busy:
+        return "◌", f"{scene.busy}…", _NOBODY
+    running = scene.running
+    if running is not None and not running.by_itself:
+        here = scene.place.kind == "step" and scene.place.name == running.step_id
+        of = "" if here else f" of {clean(running.step_id, limit=40)}"
+        if running.stopping:
+            return "◌", f"stopping the check{of}: the line is being put back", _NOBODY
+        return "▶", f"the check{of} is at work; s stops it", _NOBODY
+    does = ordinary(view.state, scene.place)
+    text = _by_person(scene, does) if does.person else does.says
+    due = place_of(view.state.next)
+    if due != scene.place and due.kind != "none" and does.does != "go-on":
+        return "▶", text, Content.styled(f"   . goes to {clean(due.name or due.kind, limit=40)}", "$quiet")
+    return "▶", text, _NOBODY
+
+
+_VERBS = {"sign": "sign", "confirm": "confirm", "witness": "witness", "complete": "call it complete"}
+
+
+def _by_person(scene: Scene, does: Ordinary) -> str:
+    """An act that a person is chosen for: who may do it, and whether the one chosen may."""
+    view, chosen = scene.view, scene.selected
+    roles: tuple[str, ...] = ()
+    barred: tuple[str, ...] = ()
+    if scene.place.kind == "step":
+        step = view.step(scene.place.name)
+        roles = step.step.witness_by if does.does == "witness" else step.step.signed_by
+        if does.does == "witness" and step.finding is not None:
+            barred = (step.finding.performer or "", step.finding.act.signer)
+    able = _able(view, roles, barred)
+    if chosen is not None:
+        name = clean(view.person(chosen), limit=60)
+        who = able or "somebody else"
+        if chosen in barred:
+            return f"{name} did this step and can't witness it: {who} does"
+        if roles and not set(view.book.roster.find(chosen).roles) & set(roles):
+            return f"{name} may not {_VERBS[does.does]} this: {who} does"
+        return f"{name}: Enter to {_VERBS[does.does]}, Escape to let go"
+    if does.does == "witness":
+        who = f" ({able})" if able else ""
+        return f"A second person{who}: number, then Enter: witness"
+    if does.does == "sign" and able:
+        return f"{able}: your number, then Enter signs this finding"
+    if does.does == "confirm" and roles:
+        again = " again" if does.says.endswith("again") else ""
+        return f"Do it, see the response; {able}: your number, then Enter: confirm{again}"
+    return does.says
+
+
+def _able(view: View, roles: tuple[str, ...], barred: tuple[str, ...]) -> str:
+    """Roles and, where they are few, people by number who may do an act; "" where anybody may."""
+    if not roles:
+        return ""
+    number = {person.id: n for n, person in numbers(view.book.roster, view.unlocked).items()}
+    people = [
+        f"{number.get(person.id, '')} {clean(person.name, limit=40)}".strip()
+        for person in view.book.roster.people
+        if set(person.roles) & set(roles) and person.id not in barred
+    ]
+    said = clean(words.listed(roles), limit=60)
+    if not people:
+        return f"{said} (nobody on the roster)"
+    return f"{said} ({', '.join(people)})" if len(people) <= MOST_NAMED else said
