@@ -135,6 +135,8 @@ def _open_screen(demo: Demo) -> int:
     before = set(demo.logs.iterdir())
     run_walk(demo.flight_file, logs=demo.logs, drill=True, keys=demo.keys)
     made = sorted(set(demo.logs.iterdir()) - before)
+    click.echo("To go on with the demo:")
+    click.echo(f"  {_shell(_program(), 'demo', '--dir', demo.folder)}")
     if made:
         click.echo("Verify what was recorded:")
         click.echo(f"  {_shell(_program(), 'verify', *made)}")
