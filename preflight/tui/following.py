@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from textual import events
 
-from preflight.tui.alarms import Alarm, alarms
+from preflight.tui.alarms import TURNED, Alarm, alarms
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Notice, Scene
 from preflight.tui.looking import Looking
@@ -18,6 +18,20 @@ from preflight.tui.view import View
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
+
+
+def _ended(notice: Notice, view: View) -> bool:
+    """Whether what an alert tells of is over: the step turned back, the last hold was lifted."""
+    if not notice.alert:
+        return False
+    if notice.step:
+        return view.step(notice.step).outcome not in TURNED
+    return notice.title == "Hold" and not view.state.holds
+
+
+def _yields(notice: Notice) -> bool:
+    """Whether a newer alarm takes an alert's place: one of a step or hold does, that storage failed never."""
+    return bool(notice.step) or notice.title == "Hold"
 
 
 class Following:
@@ -33,6 +47,8 @@ class Following:
 
     def alarmed(self, before: Scene, scene: Scene) -> Scene:
         """The scene that follows `before`, with the alarms that it raises told and rung."""
+        if scene.notice is not None and _ended(scene.notice, scene.view):
+            scene = scene.with_(notice=None)
         return self._told(scene, alarms(before.view, scene.view))
 
     def _told(self, scene: Scene, raised: tuple[Alarm, ...]) -> Scene:
@@ -42,11 +58,13 @@ class Following:
         self._app.ring()
         shown = scene.place.name if scene.place.kind == "step" else None
         unseen = [alarm for alarm in raised if alarm.step is None or alarm.step != shown]
-        if not unseen or (scene.notice is not None and scene.notice.alert):
+        if not unseen:
+            return scene
+        first = next((alarm for alarm in unseen if alarm.alert), unseen[0])
+        if scene.notice is not None and scene.notice.alert and not (first.alert and _yields(scene.notice)):
             return scene
         more = f" (+{len(unseen) - 1} more)" if len(unseen) > 1 else ""
-        first = unseen[0]
-        return scene.with_(notice=Notice(first.title, first.text + more, first.alert))
+        return scene.with_(notice=Notice(first.title, first.text + more, first.alert, first.step or ""))
 
     # -- time -------------------------------------------------------------------------------------
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from screen_driving import Driver, Stage, ToldCheck, found, shown
 
+from preflight.tui.draw.scene import Notice
 from preflight.tui.remembered import Memory
 
 
@@ -41,6 +43,13 @@ def test_a_hold_rings_and_its_reason_is_said(stage: Stage) -> None:
         await driver.until(lambda: bool(driver.app.seen.view.state.holds))
         await driver.until(lambda: bool(rings))
         assert "an aircraft" in driver.text()
+        told = driver.app.seen.with_(notice=Notice("Hold", "over long ago", alert=True))
+        lifted = replace(told.view, state=replace(told.view.state, holds=()))
+        follow = driver.app.opened.following
+        assert follow.alarmed(told, told.with_(view=lifted)).notice is None
+        newer = follow.alarmed(told.with_(view=lifted), told).notice
+        assert newer is not None
+        assert "an aircraft" in newer.text
 
     stage.drive(story)
 

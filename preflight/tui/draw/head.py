@@ -131,10 +131,14 @@ def times_line(scene: Scene, width: int) -> Content:
     """Planned release in UTC and local with the time to go, and what expires first."""
     view = scene.view
     state = view.state
+    if state.released is not None:
+        left_at = datetime.fromisoformat(state.released.data.released)
+        gone = words.countdown(left_at - state.now.at)
+        return fitted(say(f" released {words.both(left_at, view.zone)}  {gone}"), width)
     planned = state.planned_release
     left = planned - state.now.at
     said = f" {'planned release' if width >= WIDE else 'planned'} {words.both(planned, view.zone)}  "
-    if state.released is not None or view.given_up:
+    if view.given_up:
         return fitted(say(said), width)
     start = row(
         say(said), Content.styled(words.countdown(left), "bold" if left >= timedelta(0) else CAUTION_STYLE)

@@ -38,11 +38,15 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Something said to the crew that stays until the next act. `alert` marks what can't be missed."""
+    """Something said to the crew that stays until the next act. `alert` marks what can't be missed.
+
+    `step` is the step whose outcome it tells of, "" for none.
+    """
 
     title: str
     text: str
     alert: bool = False
+    step: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
