@@ -247,8 +247,10 @@ def test_a_release_off_go_says_what_happened_and_is_never_in_the_future(hand: Ha
         hand.fill(form, who="2")
     with pytest.raises(Refused, match="still to come"):
         hand.fill(form, at="07:30Z", reason="torn loose", who="2")
-    hand.fill(form, at="06:58", reason="torn loose", who="2")
-    assert (hand.last.data.released, hand.last.data.with_go) == ("2031-03-09T06:58:00.000Z", False)
+    with pytest.raises(Refused, match="the record was opened at 2031-03-09 07:00:00Z"):
+        hand.fill(form, at="06:58", reason="torn loose", who="2")
+    hand.fill(form, at="07:00", reason="torn loose", who="2")
+    assert (hand.last.data.released, hand.last.data.with_go) == ("2031-03-09T07:00:00.000Z", False)
 
 
 def test_power_scrub_and_correct(hand: Hand) -> None:
