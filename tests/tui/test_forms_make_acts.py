@@ -203,7 +203,7 @@ def test_replan_offers_the_release_first_and_checks_any_other_key(hand: Hand) ->
     assert told() == ["", ""]
     assert told(key="release", value="+90 min") == [
         "planned release, now 2031-03-09 09:00Z · 09:00 local; "
-        "new: 20:30 on the site's clock, 08:30Z in UTC, or +45 min",
+        "new: 20:30 on the site's clock, 08:30Z in UTC, or +45 min from now",
         "= 2031-03-09 08:30Z · 08:30 local",
     ]
     now, new = told(key="balloon.neck_lift", value="1.72 kg")

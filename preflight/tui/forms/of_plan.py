@@ -27,7 +27,8 @@ def replan(view: View) -> Form:
         if not key:
             return ""
         if key == RELEASE:
-            return f"planned release, now {planned:%Y-%m-%d} {words.both(planned, view.zone)}; new: {FORM}"
+            now = f"{planned:%Y-%m-%d} {words.both(planned, view.zone)}"
+            return f"planned release, now {now}; new: {FORM} from now"
         return clean(_declared(view, key), limit=300)
 
     def tells_value(typed: Mapping[str, str]) -> str:
