@@ -252,7 +252,7 @@ def _release_blocks(view: View, width: int) -> list[Block]:
         # First on the page: whoever has the line in hand reads no further.
         stop = row(badge(ALERT), say(f" DO NOT LET GO: {against}", "bold", limit=300))
         blocks.insert(1, Block(labelled("stop", stop, width), 9, 2))
-        blocks.insert(2, Block(labelled("back to go", say(_back_to_go(view)), width), 9, 2))
+        blocks.insert(2, Block(labelled("to go", say(_back_to_go(view)), width), 9, 2))
     else:
         clear = "Area clear of people and aircraft, line free, gloves on: then let go, then enter it."
         blocks.append(Block(labelled("mind", row(badge(CAUTION), f" {clear}"), width), 8, 2))

@@ -66,7 +66,7 @@ def step_blocks(scene: Scene, width: int) -> list[Block]:
         blocks.append(Block(labelled("ask", say(asked, limit=600), width), 6, 2))
     if step.step.why:
         blocks.append(Block(labelled("why", say(step.step.why, "$quiet", limit=2000), width), 1, 1))
-    blocks.append(_whole(labelled("signs", _who(view, step), width), 8))
+    blocks.append(_whole(labelled("signs", _who(view, step), width), 7))
     return blocks
 
 
