@@ -12,7 +12,7 @@ from preflight.record.kinds import Verdict
 from preflight.walk.ledger import Act, Ledger, Ref, earlier_than
 from preflight.walk.rules_steps import possible
 from preflight.walk.state import gate_at, step_at
-from preflight.walk.who import Ask, one_of, roles_of
+from preflight.walk.who import Ask, name_of, one_of, roles_of
 
 
 def _lift(ledger: Ledger, ask: Ask) -> None:
@@ -183,7 +183,9 @@ def _close(ledger: Ledger, ask: Ask) -> None:
     one_of(ledger, ask, head.seal_by, "close")
     for person in ask.data.sealers:
         if not roles_of(ledger, person) & set(head.seal_by):
-            raise Refused(f"{person} can't seal: that takes the role {' or '.join(head.seal_by)}.")
+            raise Refused(
+                f"{name_of(ledger, person)} can't seal: that takes the role {' or '.join(head.seal_by)}."
+            )
     if ask.signer not in ask.data.sealers:
         raise Refused("Who closes a record seals it.")
     verdicts = {gate: gate_at(ledger, gate, ask.now).verdict for gate in ledger.book.gates}

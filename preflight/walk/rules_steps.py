@@ -15,7 +15,7 @@ from preflight.walk import codec
 from preflight.walk.ledger import CORRECTABLE, Act, FindingLog, Ledger, Ref
 from preflight.walk.state import step_at, witness_required
 from preflight.walk.waivers import within_bound
-from preflight.walk.who import Ask, NotTheirRole, may_sign, may_witness, one_of, roles_of
+from preflight.walk.who import Ask, NotTheirRole, may_sign, may_witness, name_of, one_of, roles_of
 
 
 def _step(ledger: Ledger, step_id: str, kind: str) -> Step:
@@ -57,7 +57,7 @@ def _perform(ledger: Ledger, step: Step, ask: Ask) -> None:
     if not may_sign(ledger, step, ask.signer):
         raise NotTheirRole(
             f"Step {step.id} is signed by {' or '.join(step.signed_by)}; "
-            f"{ask.signer} does not have that role."
+            f"{name_of(ledger, ask.signer)} does not have that role."
         )
     _not_gone(ledger, step)
     # A no-go is never turned away for coming too early.

@@ -32,6 +32,12 @@ def roles_of(ledger: Ledger, person: str) -> frozenset[str]:
     return frozenset(ledger.book.roster.find(person).roles)
 
 
+def name_of(ledger: Ledger, person: str) -> str:
+    """What the roster calls a person, for sentences; the id of somebody who is not on it."""
+    roster = ledger.book.roster
+    return roster.find(person).name if person in roster else person
+
+
 def may_sign(ledger: Ledger, step: Step, person: str) -> bool:
     """Whether this person's roles let them perform the step; a step that names no role takes anyone."""
     return not step.signed_by or bool(roles_of(ledger, person) & set(step.signed_by))
@@ -47,4 +53,6 @@ def may_witness(ledger: Ledger, step: Step, finding: FindingLog, person: str) ->
 def one_of(ledger: Ledger, ask: Ask, roles: tuple[str, ...], what: str) -> None:
     """Refuse a signer who has none of these roles; `what` says what takes one."""
     if not roles_of(ledger, ask.signer) & set(roles):
-        raise NotTheirRole(f"To {what} takes the role {' or '.join(roles)}; {ask.signer} does not have it.")
+        raise NotTheirRole(
+            f"To {what} takes the role {' or '.join(roles)}; {name_of(ledger, ask.signer)} does not have it."
+        )

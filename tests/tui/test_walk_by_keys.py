@@ -228,7 +228,7 @@ def test_who_may_not_sign_is_told_and_nothing_is_entered(stage: Stage) -> None:
         await driver.press("4", "enter")
         await driver.until(lambda: driver.app.seen.notice is not None)
         assert driver.app.seen.notice.text == (
-            "Step battery is signed by payload; noah does not have that role. "
+            "Step battery is signed by payload; Noah Example does not have that role. "
             "Choose 2 Omar Example or 3 Lena Example."
         )
         await driver.pilot.pause()
