@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from preflight.clock import Moment
-from preflight.readings import Reading
+from preflight.readings import Reading, rounded
 from preflight.record.kinds import Bound
 from preflight.walk.ledger import Act, FindingLog, StepLog
 
@@ -14,13 +14,25 @@ def told(finding: FindingLog) -> str:
     """The finding in one sentence: the reading that is outside its limits, or what was remarked."""
     for reading in finding.readings:
         if reading.within is False and isinstance(reading.value, (int, float)):
-            low, high = reading.at_least, reading.at_most
-            limit = f"at least {low:g}" if low is not None and reading.value < low else f"at most {high:g}"
-            return f"{reading.name} {reading.value:.4g} {reading.unit}, limit {limit}".replace(" ,", ",")
+            return f"{reading.name} {_beyond(reading, reading.value)}"
     data = finding.act.data
     remarks = getattr(data, "remarks", ())
     said = remarks[0] if remarks else getattr(data, "reason", "") or getattr(data, "response", "")
     return said or ("found no-go" if finding.outcome == "no-go" else "not settled")
+
+
+def _beyond(reading: Reading, value: float) -> str:
+    """A value and the limit that it is beyond, in so many digits that one sees it; the limit outwards."""
+    below = reading.at_least is not None and value < reading.at_least
+    limit = reading.at_least if below else reading.at_most
+    assert limit is not None
+    shown = bound = 0.0
+    for digits in (4, 6, 9, 12):
+        shown, bound = float(f"{value:.{digits}g}"), rounded(limit, digits, up=not below)
+        if shown < bound if below else shown > bound:
+            break
+    side = "at least" if below else "at most"
+    return f"{shown:.12g} {reading.unit}".strip() + f", limit {side} {bound:.12g} {reading.unit}".rstrip()
 
 
 def waiver_of(log: StepLog, finding: FindingLog, now: Moment) -> tuple[Act | None, str]:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from types import SimpleNamespace
 
 import pytest
 from small_flight import PASSPHRASE, START, Crew, go, margin
 
 from preflight.errors import Refused
-from preflight.readings import Finding
+from preflight.readings import Finding, Reading
 from preflight.record.kinds import Bound
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Ledger
 from preflight.walk.state import state_at
+from preflight.walk.waivers import told
 
 
 def outcome(walk: Walk, step: str) -> str:
@@ -228,3 +230,18 @@ def test_the_state_at_any_moment_is_a_fold_of_the_entries_up_to_it(crew: Crew) -
     assert again.gates["release"].verdict == live.gates["release"].verdict == "go"
     half = state_at(Ledger(walk.ledger.book).apply_all(entries[: len(entries) // 2]), live.now)
     assert half.gates["release"].verdict == "hold"
+
+
+@pytest.mark.parametrize(
+    ("value", "at_least", "at_most", "unit", "said"),
+    [
+        (82.9, 8.2, 8.5, "V", "82.9 V, limit at most 8.5 V"),
+        (65.63, 1.516, 3.38846, "kg", "65.63 kg, limit at most 3.389 kg"),
+        (1.62, 2.0, None, "", "1.62, limit at least 2"),
+        (3.38849, None, 3.38846, "kg", "3.38849 kg, limit at most 3.38846 kg"),
+        (1.99999, 2.0, None, "", "1.99999, limit at least 2"),
+    ],
+)
+def test_a_value_beyond_its_limit_is_seen_to_be(value, at_least, at_most, unit, said) -> None:
+    reading = Reading(name="a", value=value, unit=unit, at_least=at_least, at_most=at_most)
+    assert told(SimpleNamespace(readings=(reading,))) == f"a {said}"
