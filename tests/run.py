@@ -15,7 +15,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 WAITING = (
     *("checks", "devices", "practice"),
-    *(f"tui/test_{name}.py" for name in ("pictures", "every_screen_stands_out", "single_keys")),
+    *(f"tui/test_{name}.py" for name in ("pictures", "every_screen_stands_out")),
 )
 """Tests that talk to simulated devices, and what evens out the halves; every other one computes."""
 

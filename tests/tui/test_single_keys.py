@@ -1,6 +1,6 @@
 """Every key once, in every kind of state and dialogue: none signs, waives, seals or quits by itself.
 
-Every state and dialogue gets its turn of a quarter of the keys, so that each key is pressed in many of them;
+Every state and dialogue gets its turn of a sixth of the keys, so that each key is pressed in many of them;
 with PREFLIGHT_LONG=1 each gets every key.
 """
 
@@ -60,7 +60,7 @@ class Presser:
         typing = bool(opener) and isinstance(driver.app.screen.focused, Input)
         keys = [*PRINTABLE, *(IN_DIALOGUES if opener else NAMED)]
         self.turn += 1
-        for key in keys if LONG else keys[self.turn % 4 :: 4]:
+        for key in keys if LONG else keys[self.turn % 6 :: 6]:
             await self.restore()
             if typing and len(key) == 1:
                 continue  # below, all of them

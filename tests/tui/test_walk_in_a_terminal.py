@@ -142,9 +142,11 @@ class Hands:
         window = {"valid from": now - 3600, "valid until": now + 8 * 3600}
         times = {name: time.strftime("%Y-%m-%d %H:%MZ", time.gmtime(at)) for name, at in window.items()}
         answers = [times.get(question, "told") for question in step.defer.ask]
-        answers += [""] * sum(name not in step.defer.ask for name in window)
         self.terminal.press("Enter")
-        self.fill("Answer of", *answers, "granted", "", performer)
+        text = self.terminal.until(lambda text: "Answer of" in text and "Esc leave" in text, "the dialogue")
+        if "the answer" in text:  # after the release only what the step asks
+            answers += [*([""] * sum(name not in step.defer.ask for name in window)), "granted", ""]
+        self.fill("Answer of", *answers, performer)
 
     def poll(self) -> None:
         self.terminal.press("Enter")

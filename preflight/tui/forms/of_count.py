@@ -272,8 +272,12 @@ def authorise(view: View, gate: GateState) -> Form:
 def release(view: View) -> Form:
     """The balloon has left, on whatever verdict."""
     gate = view.state.gates[view.book.gates[-1]] if view.book.gates else None
-    with_go = gate is not None and gate.verdict == "go" and gate.authorised is not None
-    said = "with go" if with_go else "WITHOUT GO"
+    authorised = gate.authorised if gate is not None and gate.verdict == "go" else None
+    with_go = authorised is not None
+    about = "It will be entered as released WITHOUT GO."
+    if authorised is not None:
+        given = words.utc(authorised.at.at)
+        about = f"It will be entered as released with go, if it left after the authorisation at {given}."
 
     def make(answers: Answers) -> Any:
         at = answers.time("at") or view.state.now.at
@@ -284,7 +288,7 @@ def release(view: View) -> Form:
 
     return Form(
         title="Release: the balloon has left",
-        about=(f"It will be entered as released {said}.",),
+        about=(about,),
         warning="" if with_go else "Released without go: say what happened.",
         fields=(
             Field(key="at", label="when (empty: now)", kind="time-near", optional=True),
