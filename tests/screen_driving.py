@@ -27,6 +27,8 @@ from preflight.walk.opening import Sources
 
 NUMBERS = {name: str(n) for n, name in enumerate(PEOPLE, start=1)}
 DEADLINE = 20.0
+BY_ITSELF = ("_look", "_reckon")
+"""What an application does while nobody presses a key; see preflight.tui.following."""
 PASSPHRASE = "oak"  # short, as every character is a key press
 
 
@@ -148,6 +150,17 @@ class Driver:
             if loop.time() > end:
                 raise AssertionError(f"waited in vain {what}\n{self.text()}")
             await self.pilot.pause(0.01)
+
+    async def settled(self) -> None:
+        """Wait until all that the present values bring is on the screen: nothing is looked at or computed."""
+        await self.until(
+            lambda: (
+                not any(work.name in BY_ITSELF and not work.is_finished for work in self.app.workers)
+                and self.app.seen.extra.figures is not None
+            ),
+            "for figures of the present values",
+        )
+        await self.pilot.pause()
 
     async def press(self, *keys: str) -> None:
         """Keys as a terminal sends them: one after another, ready or not."""

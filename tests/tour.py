@@ -244,7 +244,7 @@ async def arrive(driver: Driver, show: Show) -> None:
     await driver.fill(PASSPHRASE)
     await driver.until(lambda: bool(driver.app.seen.view.unlocked))
     await driver.begin("omar", "lena")
-    await driver.until(lambda: driver.app.seen.extra.figures is not None)
+    await driver.settled()
 
 
 async def opened(driver: Driver, show: Show, name: str, *keys: str) -> None:
@@ -422,7 +422,7 @@ async def again(driver: Driver, show: Show) -> None:
     """After a scrubbed attempt: a step taken over, a phase begun too early, a no-go and a hold, a scrub."""
     await driver.unlock("ines", "omar", "lena")
     await driver.press("1", "enter")
-    await driver.until(lambda: driver.app.seen.extra.figures is not None)
+    await driver.settled()
     await driver.at("step", "battery")
     await driver.press("f4")
     await driver.asked()
@@ -498,7 +498,7 @@ signed_by = ["payload"]
 async def live(driver: Driver, show: Show) -> None:
     """A check at work: below its challenge, and on the whole screen."""
     await driver.begin()
-    await driver.until(lambda: driver.app.seen.extra.figures is not None)
+    await driver.settled()
     await driver.sign("omar")
     await driver.at("step", "logger")
     await driver.press("enter")
@@ -541,7 +541,7 @@ def _run(
         driver.app.theme = theme
 
         async def show(name: str) -> None:
-            await driver.pilot.pause()
+            await driver.settled()
             tell(driver, name)
 
         await story(driver, show)
@@ -563,7 +563,7 @@ def run_watch(root: Path, tell: Callable[[Driver, str], None], size: tuple[int, 
     async def second(driver: Driver) -> None:
         driver.app.theme = theme
         await driver.until(lambda: "ONLY LOOKING" in driver.text())
-        await driver.pilot.pause()
+        await driver.settled()
         tell(driver, "watch")
 
     with still(made):
@@ -587,13 +587,13 @@ def run_replay(root: Path, tell: Callable[[Driver, str], None], size: tuple[int,
         driver.app.theme = theme
         await driver.pilot.pause()
         await driver.key("left")
-        await driver.pilot.pause()
+        await driver.settled()
         tell(driver, "replay")
         for name, key in (("replay-help", "question_mark"), ("replay-search", "slash")):
             below = driver.app.screen
             await driver.key(key)
             if driver.app.screen is not below:
-                await driver.pilot.pause()
+                await driver.settled()
                 tell(driver, name)
                 await driver.key("escape")
 

@@ -81,7 +81,7 @@ class Asking:
                 if opening is not None:
                     self.app.keys.over(opening)
 
-        return self.app.run_worker(begun, exit_on_error=False)
+        return self.app.run_worker(begun, name=work.__name__, exit_on_error=False)
 
     async def _guarded(self, work: Coroutine[Any, Any, None], opens: bool) -> None:
         try:
