@@ -54,7 +54,7 @@ async def to_release_gate(driver: Driver) -> None:
     await driver.sign("omar")
     await driver.at("step", "notice")
     await driver.press("enter")
-    await driver.fill("A-12", "07:00", "11:00Z", "granted", "", "1")
+    await driver.fill("A-12", "granted", "", "1")
     await driver.at("step", "spare")
     await driver.sign("noah")
     await driver.at("complete", "fill")
@@ -80,7 +80,15 @@ async def seal(driver: Driver) -> str:
     return code
 
 
+TOLD = """[[phase.step]]
+id = "told"
+challenge = "Launch call to the authority"
+defer = { authority = "the tower", ask = ["told at", "who answered"] }
+"""
+
+
 def test_a_whole_walk_by_keys_ends_in_two_sealed_records(stage: Stage) -> None:
+    stage.checklist += TOLD
     counts: dict[str, int] = {}
     codes: list[str] = []
 
@@ -113,6 +121,9 @@ def test_a_whole_walk_by_keys_ends_in_two_sealed_records(stage: Stage) -> None:
         await driver.at("step", "call")
         assert driver.app.seen.view.record.rec != first
         await driver.sign("omar")
+        await driver.at("step", "told")
+        await driver.press("enter")
+        await driver.fill("09:02Z", "the tower", "1")  # nothing is granted any more
         await driver.at("complete", "tracking")
         await driver.sign("omar")
         codes.append(await seal(driver))
