@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 from screen_driving import PASSPHRASE, Stage
-from small_flight import ToldClock, go, margin, ready_to_fill
+from small_flight import ToldClock, go, margin, polled, ready_to_fill
 
 from preflight.errors import PreflightError, Refused
 from preflight.record.keys import Keyring
-from preflight.tui.forms import of_answer, of_correction, of_count, of_plan, of_step
+from preflight.tui.forms import of_answer, of_correction, of_count, of_plan, of_release, of_step
 from preflight.tui.forms.form import NOBODY, Form, Missing, explain
 from preflight.tui.trial import refusal
 from preflight.tui.view import Extra, RecordStatus, View
@@ -175,7 +175,7 @@ def test_no_gate_rests_on_an_answer_after_the_release(stage: Stage) -> None:
     early = of_answer.defer(hand.view, hand.step("told"))
     assert (labels(early), early.no_go) == (asked, None)
     assert "gate lies before told" in (refusal(hand.walk, early.trial) or "")
-    hand.fill(of_count.release(hand.view), reason="torn loose", who="2")
+    hand.fill(of_release.release(hand.view, lambda: hand.view), reason="torn loose", who="2")
     form = of_answer.defer(hand.view, hand.step("told"))
     assert labels(form) == asked
     assert not any("release" in line for line in form.about)
@@ -283,8 +283,13 @@ def test_a_phase_begun_out_of_order_names_what_is_passed(stage: Stage) -> None:
 
 
 def test_a_release_off_go_says_what_happened_and_is_never_in_the_future(hand: Hand) -> None:
-    form = of_count.release(hand.view)
-    assert "WITHOUT GO" in form.about[0]
+    form = of_release.release(hand.view, lambda: hand.view)
+    assert "without go" in form.warning
+    assert (
+        form.by_key["at"]
+        .tells({"at": "", "reason": ""})
+        .startswith("entered as released WITHOUT GO: battery")
+    )
     with pytest.raises(Missing, match="what happened"):
         hand.fill(form, who="2")
     with pytest.raises(Refused, match="still to come"):
@@ -293,6 +298,52 @@ def test_a_release_off_go_says_what_happened_and_is_never_in_the_future(hand: Ha
         hand.fill(form, at="06:58", reason="torn loose", who="2")
     hand.fill(form, at="07:00", reason="torn loose", who="2")
     assert (hand.last.data.released, hand.last.data.with_go) == ("2031-03-09T07:00:00.000Z", False)
+
+
+def test_a_release_says_as_its_time_is_typed_what_it_will_be_entered_as(hand: Hand) -> None:
+    filled(hand)
+    walk = hand.walk
+    walk.measure("neck-lift", "omar", [1.60, 1.61, 1.62], (None, None))
+    walk.witness("neck-lift", "lena")
+    walk.confirm("gust", "omar", "4 m/s")  # valid for 30 min
+    walk.defer("notice", "ines", {"reference": "A-12"}, granted=True)
+    walk.complete("fill", "omar")
+    polled(walk, "release")
+    hand.clock.forward(minutes=20, seconds=30)
+    walk.authorise("release", "ines", PASSPHRASE)
+    hand.clock.forward(minutes=5)
+    form = of_release.release(hand.view, lambda: hand.view)
+    assert form.about == ("Authorised at 07:20:30Z.",)
+
+    def said(at: str) -> tuple[str, str]:
+        typed = {"at": at, "reason": "", "who": ""}
+        return tuple(form.by_key[key].tells(typed) for key in ("at", "reason"))
+
+    good, word = "entered as released with go", of_release.WORD
+    assert said("") == said("07:21Z") == (good, "")
+    assert said("07:20Z") == (
+        "entered as released WITHOUT GO: it was authorised at 07:20:30Z only",
+        word,
+    )
+    assert said("07:40Z")[0].startswith("that is still to come")
+    assert said("07:2") == ("", "")
+    with pytest.raises(Missing, match=word):
+        hand.fill(form, at="07:20Z", who="2")
+    # What expires while the dialogue stands changes what it says of now, and nothing of what was before.
+    hand.clock.forward(minutes=6)
+    assert said("") == (
+        "entered as released WITHOUT GO: gust is stale: valid for 30 min only, done 07:00 UTC",
+        word,
+    )
+    assert said("07:29Z") == (good, "")
+    # And what is said is what is entered.
+    do = form.make(form.answers(hand.view, {"at": "07:29Z", "reason": "", "who": "2"}))
+    walk.hold("gust", "omar")
+    with pytest.raises(Refused, match="just changed"):
+        do(walk)
+    assert said("07:29Z") == ("entered as released WITHOUT GO: hold: gust", word)
+    hand.fill(form, at="07:29Z", reason="torn loose", who="2")
+    assert (hand.last.data.with_go, hand.last.data.released) == (False, "2031-03-09T07:29:00.000Z")
 
 
 def test_power_scrub_and_correct(hand: Hand) -> None:
