@@ -16,7 +16,7 @@ from preflight.record.folder import ROSTER
 from preflight.tui.asking import Asking
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Kept, Notice, Running
-from preflight.tui.forms import of_step
+from preflight.tui.forms import of_answer, of_step
 from preflight.tui.forms.form import said_who, who
 from preflight.tui.found_records import Unfinished
 from preflight.tui.interruption import back_again
@@ -117,7 +117,7 @@ class Conduct(Asking):
         elif does.does == "measure":
             await self.ask(of_step.measure(scene.view, scene.extra, self._step()))
         elif does.does == "defer":
-            await self.ask(of_step.defer(scene.view, self._step()))
+            await self.ask(of_answer.defer(scene.view, self._step()))
         elif does.does == "form":
             await getattr(self, f"do_{scene.place.kind}")()
         elif does.does == "go-on":

@@ -14,7 +14,7 @@ from preflight.tui.dialogs.ask import Ask
 from preflight.tui.dialogs.pick import Pick
 from preflight.tui.dialogs.sealed import Sealed
 from preflight.tui.dialogs.tell import Page, Sure
-from preflight.tui.forms import of_correction, of_count, of_earlier, of_plan, of_step
+from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
 from preflight.tui.forms.form import Answers
 from preflight.tui.interruption import passed_over
 from preflight.tui.places import Place, beside, place_of
@@ -51,7 +51,7 @@ class Conductor(Conduct):
         elif step.step.kind == "measure":
             await self.ask(of_step.measure(scene.view, scene.extra, step))
         elif step.step.kind == "defer":
-            await self.ask(of_step.defer(scene.view, step))
+            await self.ask(of_answer.defer(scene.view, step))
         else:
             await self.ask(of_step.seen(step))
 
@@ -139,7 +139,7 @@ class Conductor(Conduct):
         await self.ask(of_count.authorise(self.app.seen.view, self._gate()))
 
     async def do_release(self) -> None:
-        await self.ask(of_count.release(self.app.seen.view))
+        await self.ask(of_release.release(self.app.seen.view, lambda: self.app.seen.view))
 
     async def do_scrub(self) -> None:
         await self.ask(of_count.scrub(self.app.seen.view))

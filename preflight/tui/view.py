@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -46,12 +46,18 @@ class RecordStatus:
     mirror: str = ""
 
 
+def never(_: datetime) -> bool:
+    """No release is with go: nothing was authorised that it could rest on."""
+    return False
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
     """Everything that screens render. `record` is None before a record is begun.
 
     `replay` is where in a record one stands that is stepped through again. `seals` are the people whose seals
-    a closed record has, `code` is its seal code, "" where it was not worked out.
+    a closed record has, `code` is its seal code, "" where it was not worked out. `with_go` says whether a
+    release at a moment would be entered as one with go.
     """
 
     state: State
@@ -68,6 +74,7 @@ class View:
     seals: tuple[str, ...] = ()
     code: str = ""
     replay: Shown | None = None
+    with_go: Callable[[datetime], bool] = never
 
     @property
     def drill(self) -> bool:

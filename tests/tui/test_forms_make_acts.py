@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 from screen_driving import PASSPHRASE, Stage
-from small_flight import ToldClock, go, margin, ready_to_fill
+from small_flight import ToldClock, go, margin, polled, ready_to_fill
 
 from preflight.errors import PreflightError, Refused
 from preflight.record.keys import Keyring
-from preflight.tui.forms import of_correction, of_count, of_plan, of_step
+from preflight.tui.forms import of_answer, of_correction, of_count, of_plan, of_release, of_step
 from preflight.tui.forms.form import NOBODY, Form, Missing, explain
 from preflight.tui.trial import refusal
 from preflight.tui.view import Extra, RecordStatus, View
@@ -121,34 +121,76 @@ def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> 
     assert hand.step("neck-lift").outcome == "go"
 
 
-def test_an_answer_has_a_window_nearest_the_planned_release(hand: Hand) -> None:
+def test_an_answer_is_asked_what_its_step_lists_and_whether_it_was_granted(hand: Hand) -> None:
     filled(hand)
-    form = of_step.defer(hand.view, hand.step("notice"))
-    typed = {"answer0": "A-12", "valid from": "08:00", "valid until": "10:00Z", "who": "1"}
+    form = of_answer.defer(hand.view, hand.step("notice"))
+    assert [field.label for field in form.fields] == [
+        "reference",
+        "the answer",
+        "conditions, or why not",
+        "signed by (number)",
+    ]
     with pytest.raises(Missing, match="the answer: nothing is typed"):
-        hand.fill(form, **typed)
+        hand.fill(form, answer0="A-12", who="1")
     with pytest.raises(Missing):
-        hand.fill(form, **typed, granted="gr ref")
-    with pytest.raises(Refused, match="ends before it begins"):
-        hand.fill(form, **{**typed, "valid until": "07:30Z"}, granted="granted")
-    hand.fill(form, **typed, granted="g")
-    data = hand.last.data
-    assert (data.valid_from, data.valid_until) == ("2031-03-09T08:00:00.000Z", "2031-03-09T10:00:00.000Z")
-    hand.fill(form, **typed, granted="refused")
-    assert hand.step("notice").outcome == "no-go"
+        hand.fill(form, answer0="A-12", granted="gr ref", who="1")
+    with pytest.raises(Missing, match="reference: a granted answer has it"):
+        hand.fill(form, granted="granted", who="1")
+    hand.fill(form, answer0="A-12", granted="g", who="1")
+    assert (hand.last.data.valid_from, hand.last.data.valid_until) == (None, None)
+    assert hand.step("notice").outcome == "go"
+    hand.fill(form, granted="refused", reason="a glider contest", who="1")
+    assert (hand.step("notice").outcome, hand.step("notice").reason) == ("no-go", "a glider contest")
 
 
-def test_questions_that_ask_for_the_window_are_asked_once(stage: Stage) -> None:
-    stage.checklist = stage.checklist.replace(
-        'ask = ["reference"]', 'ask = ["reference", "valid from", "valid until"]'
-    )
+def test_a_window_that_is_asked_for_is_nearest_the_planned_release(stage: Stage) -> None:
+    listed = 'ask = ["reference", "valid from", "valid until", "conditions"]'
+    stage.checklist = stage.checklist.replace('ask = ["reference"]', listed)
     hand = Hand(stage)
     filled(hand)
-    form = of_step.defer(hand.view, hand.step("notice"))
-    assert [field.label for field in form.fields if "valid" in field.label] == ["valid from", "valid until"]
-    hand.fill(form, answer0="A-12", answer1="08:00Z", answer2="10:00Z", granted="granted", who="1")
-    assert hand.last.data.valid_until == "2031-03-09T10:00:00.000Z"
-    assert hand.last.data.answers["valid until"] == "10:00Z"
+    form = of_answer.defer(hand.view, hand.step("notice"))
+    labels = ["reference", "valid from", "valid until", "conditions", "the answer", "signed by (number)"]
+    assert [field.label for field in form.fields] == labels
+    typed = {"answer0": "A-12", "answer1": "08:00", "answer2": "10:00Z", "answer3": "none", "who": "1"}
+    with pytest.raises(Refused, match="ends before it begins"):
+        hand.fill(form, **{**typed, "answer2": "07:30Z"}, granted="granted")
+    hand.fill(form, **typed, granted="granted")
+    data = hand.last.data
+    assert (data.valid_from, data.valid_until) == ("2031-03-09T08:00:00.000Z", "2031-03-09T10:00:00.000Z")
+    assert (data.answers["valid until"], data.reason) == ("10:00Z", "")
+    hand.fill(form, granted="refused", answer3="after dusk only", who="1")
+    assert (hand.step("notice").outcome, hand.step("notice").reason) == ("no-go", "after dusk only")
+
+
+def test_no_gate_rests_on_an_answer_after_the_release(stage: Stage) -> None:
+    told = 'defer = { authority = "the tower", ask = ["told at", "who answered"] }'
+    step = f'[[phase.step]]\nid = "told"\nchallenge = "Launch call"\n{told}\nafter = ["call"]\n'
+    stage.checklist += step
+    hand = Hand(stage)
+
+    def labels(form: Form) -> list[str]:
+        return [field.label for field in form.fields]
+
+    asked = ["told at", "who answered", "signed by (number)"]
+    early = of_answer.defer(hand.view, hand.step("told"))
+    assert (labels(early), early.no_go) == (asked, None)
+    assert "gate lies before told" in (refusal(hand.walk, early.trial) or "")
+    hand.fill(of_release.release(hand.view, lambda: hand.view), reason="torn loose", who="2")
+    form = of_answer.defer(hand.view, hand.step("told"))
+    assert labels(form) == asked
+    assert not any("release" in line for line in form.about)
+    assert "Step call comes before told" in (refusal(hand.walk, form.trial) or "")
+    # With nothing to refuse in it, a dialogue that comes too early does not open for a no-go alone.
+    assert form.no_go is None
+    hand.walk.confirm("call", "omar", "answered 09:02")
+    with pytest.raises(Missing, match="who answered: nothing is typed"):
+        hand.fill(form, answer0="09:02Z", who="1")
+    hand.fill(form, answer0="09:02Z", answer1="the tower", who="1")
+    data = hand.last.data
+    assert (data.outcome, data.valid_from, data.valid_until) == ("go", None, None)
+    assert hand.step("told").outcome == "go"
+    hand.clock.forward(hours=9)
+    assert hand.step("told").outcome == "go"
 
 
 def test_a_waiver_has_a_bound_and_an_expiry_and_asks_for_the_passphrase(hand: Hand) -> None:
@@ -241,8 +283,13 @@ def test_a_phase_begun_out_of_order_names_what_is_passed(stage: Stage) -> None:
 
 
 def test_a_release_off_go_says_what_happened_and_is_never_in_the_future(hand: Hand) -> None:
-    form = of_count.release(hand.view)
-    assert "WITHOUT GO" in form.about[0]
+    form = of_release.release(hand.view, lambda: hand.view)
+    assert "without go" in form.warning
+    assert (
+        form.by_key["at"]
+        .tells({"at": "", "reason": ""})
+        .startswith("entered as released WITHOUT GO: battery")
+    )
     with pytest.raises(Missing, match="what happened"):
         hand.fill(form, who="2")
     with pytest.raises(Refused, match="still to come"):
@@ -251,6 +298,52 @@ def test_a_release_off_go_says_what_happened_and_is_never_in_the_future(hand: Ha
         hand.fill(form, at="06:58", reason="torn loose", who="2")
     hand.fill(form, at="07:00", reason="torn loose", who="2")
     assert (hand.last.data.released, hand.last.data.with_go) == ("2031-03-09T07:00:00.000Z", False)
+
+
+def test_a_release_says_as_its_time_is_typed_what_it_will_be_entered_as(hand: Hand) -> None:
+    filled(hand)
+    walk = hand.walk
+    walk.measure("neck-lift", "omar", [1.60, 1.61, 1.62], (None, None))
+    walk.witness("neck-lift", "lena")
+    walk.confirm("gust", "omar", "4 m/s")  # valid for 30 min
+    walk.defer("notice", "ines", {"reference": "A-12"}, granted=True)
+    walk.complete("fill", "omar")
+    polled(walk, "release")
+    hand.clock.forward(minutes=20, seconds=30)
+    walk.authorise("release", "ines", PASSPHRASE)
+    hand.clock.forward(minutes=5)
+    form = of_release.release(hand.view, lambda: hand.view)
+    assert form.about == ("Authorised at 07:20:30Z.",)
+
+    def said(at: str) -> tuple[str, str]:
+        typed = {"at": at, "reason": "", "who": ""}
+        return tuple(form.by_key[key].tells(typed) for key in ("at", "reason"))
+
+    good, word = "entered as released with go", of_release.WORD
+    assert said("") == said("07:21Z") == (good, "")
+    assert said("07:20Z") == (
+        "entered as released WITHOUT GO: it was authorised at 07:20:30Z only",
+        word,
+    )
+    assert said("07:40Z")[0].startswith("that is still to come")
+    assert said("07:2") == ("", "")
+    with pytest.raises(Missing, match=word):
+        hand.fill(form, at="07:20Z", who="2")
+    # What expires while the dialogue stands changes what it says of now, and nothing of what was before.
+    hand.clock.forward(minutes=6)
+    assert said("") == (
+        "entered as released WITHOUT GO: gust is stale: valid for 30 min only, done 07:00 UTC",
+        word,
+    )
+    assert said("07:29Z") == (good, "")
+    # And what is said is what is entered.
+    do = form.make(form.answers(hand.view, {"at": "07:29Z", "reason": "", "who": "2"}))
+    walk.hold("gust", "omar")
+    with pytest.raises(Refused, match="just changed"):
+        do(walk)
+    assert said("07:29Z") == ("entered as released WITHOUT GO: hold: gust", word)
+    hand.fill(form, at="07:29Z", reason="torn loose", who="2")
+    assert (hand.last.data.with_go, hand.last.data.released) == (False, "2031-03-09T07:29:00.000Z")
 
 
 def test_power_scrub_and_correct(hand: Hand) -> None:

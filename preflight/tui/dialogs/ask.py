@@ -84,7 +84,7 @@ class Ask(ModalScreen[bool]):
         self._told = Content("")
         self._began = 0.0
         self._waited: asyncio.Future[Any] | None = None
-        self._given_up = self._done = self._more = False
+        self._given_up = self._done = self._more = self._shown = False
 
     def compose(self) -> ComposeResult:
         form = self.form
@@ -115,6 +115,7 @@ class Ask(ModalScreen[bool]):
         first = next((asked for asked in self._asked if not asked.field.settled), None)
         if first is not None:
             self.set_focus(first.input)
+        self._shown = True
         self._explain()
         self._say_keys()
         self.watch(self.query_one("#about"), "virtual_size", self._fit, init=False)
@@ -260,6 +261,8 @@ class Ask(ModalScreen[bool]):
 
     def on_screen_resume(self) -> None:
         self._close()
+        if self._shown:
+            self._explain()  # what was done in the dialogue above may say something else here
 
     async def _all_typed(self) -> None:
         """Wait until every field has taken in the keys that were pressed before Enter."""

@@ -269,37 +269,6 @@ def authorise(view: View, gate: GateState) -> Form:
     )
 
 
-def release(view: View) -> Form:
-    """The balloon has left, on whatever verdict."""
-    gate = view.state.gates[view.book.gates[-1]] if view.book.gates else None
-    authorised = gate.authorised if gate is not None and gate.verdict == "go" else None
-    with_go = authorised is not None
-    about = "It will be entered as released WITHOUT GO."
-    if authorised is not None:
-        given = words.utc(authorised.at.at)
-        about = f"It will be entered as released with go, if it left after the authorisation at {given}."
-
-    def make(answers: Answers) -> Any:
-        at = answers.time("at") or view.state.now.at
-        if at > view.state.now.at:
-            raise Refused("That is still to come: a release is entered once the balloon has left.")
-        reason, person = answers.text("reason"), answers.person()
-        return lambda walk: walk.release(person, released_at=at, reason=reason)
-
-    return Form(
-        title="Release: the balloon has left",
-        about=(about,),
-        warning="" if with_go else "Released without go: say what happened.",
-        fields=(
-            Field(key="at", label="when (empty: now)", kind="time-near", optional=True),
-            Field(key="reason", label="remark" if with_go else "what happened", optional=with_go),
-            who(),
-        ),
-        make=make,
-        trial=lambda walk, person: walk.release(person, released_at=view.state.now.at, reason="-"),
-    )
-
-
 def scrub(view: View) -> Form:
     """The attempt is given up for today."""
 

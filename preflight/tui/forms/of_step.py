@@ -1,4 +1,4 @@
-"""Forms of acts on one step: measure, ask an authority, no-go, not applicable, witness, waive."""
+"""Forms of acts on one step: measure, no-go, not applicable, witness, waive."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
     return Form(
         title=f"Measure: {name}",
         about=tuple(about),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=(*values, who(*step.step.signed_by)),
         make=make,
         trial=trial,
@@ -113,82 +113,8 @@ def _possible(view: View, asked: Measure, key: str, answers: Answers) -> float:
     return value
 
 
-WINDOW = ("valid from", "valid until")
-"""Questions whose answers are times: they bound the answer, so they are asked for once and read as times."""
-
-
-def defer(view: View, step: StepState) -> Form:
-    """An authority's answer: one field for each question, its window, and whether it grants."""
-    asked = step.step.defer
-    assert asked is not None
-    questions = [(f"answer{n}", question) for n, question in enumerate(asked.ask)]
-    window = {question: key for key, question in questions if question.lower() in WINDOW}
-    fields = [
-        Field(
-            key=key,
-            label=clean(question, limit=40),
-            kind="time-plan" if question in window else "text",
-            optional=True,
-        )
-        for key, question in questions
-    ]
-    keys = {question.lower(): key for question, key in window.items()}
-    # Once the balloon has left, nothing is granted any more: what is asked is all there is to ask.
-    left = view.state.released is not None
-    for name in WINDOW:
-        if name not in keys and not left:
-            keys[name] = name
-            fields.append(Field(key=name, label=f"{name} (time)", kind="time-plan", optional=True))
-    if not left:
-        fields.append(Field(key="granted", label="the answer", kind="choice", choices=("granted", "refused")))
-        asks_it = any(question.lower().startswith(("condition", "remark")) for question in asked.ask)
-        fields.append(Field(key="reason", label="remark" if asks_it else "conditions, remark", optional=True))
-    fields.append(who(*step.step.signed_by))
-
-    def make(answers: Answers) -> Any:
-        said = {question: answers.text(key) for key, question in questions}
-        start, end = (answers.time(keys[name]) if name in keys else None for name in WINDOW)
-        granted = left or answers.choice("granted") == "granted"
-        reason = "" if left else answers.text("reason")
-        if start is not None and end is not None and end <= start:
-            raise Refused("The answer ends before it begins: check both times.")
-        if not granted and not reason:
-            reason = "refused"
-        person = answers.person()
-
-        def do(walk: Walk) -> object:
-            return walk.defer(
-                step.step.id,
-                person,
-                said,
-                granted=granted,
-                valid_from=start,
-                valid_until=end,
-                reason=reason,
-            )
-
-        return do
-
-    def trial(walk: Walk, person: str, granted: bool = True) -> object:
-        return walk.defer(step.step.id, person, dict.fromkeys(asked.ask, "-"), granted=granted, reason="-")
-
-    return Form(
-        title=f"Answer of {clean(asked.authority, limit=60)}",
-        about=(clean(step.step.challenge, limit=200),)
-        if left
-        else (
-            f"Planned release {words.both(view.state.planned_release, view.zone)}.",
-            "Times: 20:30 is the site's clock, 08:30Z is UTC; nearest to the release.",
-        ),
-        caution=_caution(step),
-        fields=tuple(fields),
-        make=make,
-        trial=trial,
-        no_go=partial(trial, granted=False),
-    )
-
-
-def _caution(step: StepState) -> str:
+def caution_of(step: StepState) -> str:
+    """The step's caution as its dialogues show it."""
     return clean(step.step.caution, limit=400)
 
 
@@ -210,7 +136,7 @@ def _reasoned(title: str, step: StepState, do: Callable[[Walk, str, str, str], o
     return Form(
         title=f"{title}: {step.step.id}",
         about=(clean(step.step.challenge, limit=200),),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=(Field(key="reason", label=label), who(*step.step.signed_by)),
         make=make,
         trial=lambda walk, person: do(walk, step.step.id, person, "-"),
@@ -255,7 +181,7 @@ def witness(view: View, step: StepState) -> Form:
             clean(step.step.challenge, limit=200),
             "Independent: at another time or place, without knowing the first reading. Concurrent: together.",
         ),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=(*fields, who(*step.step.witness_by, people=others)),
         make=make,
         trial=lambda walk, person: walk.witness(step.step.id, person),
@@ -303,7 +229,7 @@ def waive(view: View, step: StepState) -> Form:
     return Form(
         title=f"Waive: {step.step.id}",
         about=tuple(about),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=tuple(fields),
         make=make,
         submit="the last Enter signs the waiver",
@@ -331,7 +257,7 @@ def typed(step: StepState, asks: tuple[str, ...], limits: Mapping[str, Limits]) 
             clean(step.step.challenge, limit=200),
             "Leave empty what the check reads by itself. It says what it still needs.",
         ),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=tuple(
             Field(
                 key=name,
@@ -359,7 +285,7 @@ def seen(step: StepState) -> Form:
     return Form(
         title=f"Confirm: {step.step.id}",
         about=(clean(step.step.challenge, limit=200),),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=(
             Field(key="response", label="seen", initial=clean(step.step.response, limit=400)),
             who(*step.step.signed_by),
