@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from preflight.tui import words
 from preflight.tui.view import View
 from preflight.walk.ledger import Act
 
 TURNED = {"no-go": "No-go", "stale": "Stale"}
 """Outcomes that raise an alarm when a step turns to them."""
+
+LEFT = "Nobody at work"
+NOBODY_WRITES = "the screen on which the walk was at work has ended"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +45,8 @@ def _storage(before: View, after: View) -> list[Alarm]:
         raised.append(Alarm("Record stopped", now.failed))
     if now.mirror_behind is not None and old.mirror_behind is None:
         raised.append(Alarm("Mirror behind", now.mirror_behind))
+    if now.left and not old.left:
+        raised.append(Alarm(LEFT, f"{NOBODY_WRITES}; the last entry is of {words.utc_s(now.on_disk)}."))
     return raised
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from textual import events
 
-from preflight.tui.alarms import TURNED, Alarm, alarms
+from preflight.tui.alarms import LEFT, TURNED, Alarm, alarms
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Notice, Scene
 from preflight.tui.looking import Looking
@@ -19,6 +19,9 @@ from preflight.tui.view import View
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
 
+SAID_FOR = 10.0
+"""Seconds that a screen which only looks says why a key does nothing."""
+
 
 def _ended(notice: Notice, view: View) -> bool:
     """Whether what an alert tells of is over: the step turned back, the last hold was lifted."""
@@ -26,12 +29,14 @@ def _ended(notice: Notice, view: View) -> bool:
         return False
     if notice.step:
         return view.step(notice.step).outcome not in TURNED
+    if notice.title == LEFT:
+        return view.record is not None and not view.record.left
     return notice.title == "Hold" and not view.state.holds
 
 
 def _yields(notice: Notice) -> bool:
-    """Whether a newer alarm takes an alert's place: one of a step or hold does, that storage failed never."""
-    return bool(notice.step) or notice.title == "Hold"
+    """Whether a newer alarm takes an alert's place: that storage failed never does so."""
+    return bool(notice.step) or notice.title in ("Hold", LEFT)
 
 
 class Following:
@@ -42,6 +47,7 @@ class Following:
         self._session = session
         self._ticking = False
         self._reckoned: tuple[object, object] | None = None
+        self._said: tuple[Notice | None, float] = None, 0.0
 
     # -- alarms -----------------------------------------------------------------------------------
 
@@ -93,8 +99,18 @@ class Following:
         self._app.change(view=view)
         if following:
             self._app.change(place=place_of(view.state.next))
+        if view.looking:
+            self._forget()
         self.reckon()
         await self._after_look(view)
+
+    def _forget(self) -> None:
+        """Where nobody acts nothing else takes away what was said of a key: it goes by itself."""
+        notice, now = self._app.seen.notice, time.monotonic()
+        if notice is not self._said[0]:
+            self._said = notice, now
+        elif notice is not None and not notice.alert and now - self._said[1] >= SAID_FOR:
+            self._app.change(notice=None)
 
     async def _after_look(self, view: View) -> None:
         app, session = self._app, self._session

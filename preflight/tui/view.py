@@ -34,6 +34,7 @@ class RecordStatus:
     """The record as it stands on disk. `failed` and `mirror_behind` are sentences, None while all is well.
 
     `place` is its folder as it is shown, `mirror` the folder of its second copy, "" where none is kept.
+    `left` is true where nobody writes it any more although it is not sealed.
     """
 
     rec: str
@@ -44,6 +45,7 @@ class RecordStatus:
     failed: str | None = None
     mirror_behind: str | None = None
     mirror: str = ""
+    left: bool = False
 
 
 def never(_: datetime) -> bool:

@@ -202,6 +202,8 @@ def _record(scene: Scene) -> Content:
         return row(Content.styled(" ■ RECORD STOPPED ", ALERT_STYLE), " ")
     closed = " closed" if scene.view.state.closed is not None else ""
     said = Content.styled(f"on disk {words.utc_s(record.on_disk)} #{record.entries}{closed} ", "$quiet")
+    if record.left:
+        return row(Content.styled(" ▲ nobody writes ", CAUTION_STYLE), " ", said)
     if record.mirror_behind is not None:
         return row(Content.styled(" ▲ mirror behind ", CAUTION_STYLE), " ", said)
     return said
