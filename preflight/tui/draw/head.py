@@ -108,7 +108,8 @@ def verdict_line(scene: Scene, width: int) -> Content:
 def called(view: View, hold: Act, width: int) -> str:
     """Who called a hold, and when."""
     name = clean(view.person(hold.data.claimed or hold.signer), limit=60)
-    return f"{_short(name, 60 if width >= WIDE else 12)} {words.utc(hold.at.at)}"
+    (name,) = names_that_fit([name], 60 if width >= WIDE else 12)
+    return f"{name} {words.utc(hold.at.at)}"
 
 
 def _held(view: View, act: Act, width: int, left: int) -> Content:
