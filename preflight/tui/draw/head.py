@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from rich.cells import cell_len, set_cell_size
 from textual.content import Content
 
 from preflight.clean import clean
@@ -107,7 +108,8 @@ def verdict_line(scene: Scene, width: int) -> Content:
 def called(view: View, hold: Act, width: int) -> str:
     """Who called a hold, and when."""
     name = clean(view.person(hold.data.claimed or hold.signer), limit=60)
-    return f"{_short(name, 60 if width >= WIDE else 12)} {words.utc(hold.at.at)}"
+    (name,) = names_that_fit([name], 60 if width >= WIDE else 12)
+    return f"{name} {words.utc(hold.at.at)}"
 
 
 def _held(view: View, act: Act, width: int, left: int) -> Content:
@@ -161,11 +163,10 @@ def people_line(scene: Scene, width: int) -> Content:
     known = numbers(view.book.roster, view.unlocked)
     right = record_part(scene)
     locked = " all locked: u" if not view.unlocked and not view.looking else ""
-    room = width - right.cell_length - 2 - len(locked)
-    each = max(4, (room - 2) // max(1, len(known)) - 5)
-    for n, person in known.items():
+    room = width - right.cell_length - 4 - len(locked) - 5 * len(known)
+    names = names_that_fit([clean(person.name, limit=60) for person in known.values()], room)
+    for (n, person), name in zip(known.items(), names, strict=True):
         open_ = person.id in view.unlocked
-        name = _short(clean(person.name, limit=60), each)
         if person.id == scene.selected:
             parts.append(Content.styled(f" {n} ▸{name} ", "bold reverse"))
         elif open_:
@@ -176,13 +177,16 @@ def people_line(scene: Scene, width: int) -> Content:
     return apart(row(*parts), right, width)
 
 
-def _short(name: str, room: int) -> str:
-    """A name that fits: whole, or the first one with the initial of the last, or cut."""
-    if len(name) <= room:
-        return name
-    words_ = name.split()
-    short = f"{words_[0]} {words_[-1][0]}." if len(words_) > 1 else name
-    return short if len(short) <= room else words_[0][:room]
+def names_that_fit(names: list[str], room: int) -> list[str]:
+    """Names that fit side by side, all in one way: whole, first one and initial, first one, or cut."""
+    split = [name.split() or [""] for name in names]
+    initials = [f"{words_[0]} {words_[-1][0]}." if len(words_) > 1 else words_[0] for words_ in split]
+    first = [words_[0] for words_ in split]
+    for way in (names, initials, first):
+        if sum(map(cell_len, way)) <= room:
+            return way
+    each = max(4, room // max(1, len(names)))
+    return [set_cell_size(name, min(each, cell_len(name))) for name in first]
 
 
 def record_part(scene: Scene) -> Content:
