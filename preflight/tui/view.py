@@ -59,7 +59,8 @@ class View:
 
     `replay` is where in a record one stands that is stepped through again. `seals` are the people whose seals
     a closed record has, `code` is its seal code, "" where it was not worked out. `with_go` says whether a
-    release at a moment would be entered as one with go.
+    release at a moment would be entered as one with go. `takeable` are the steps that somebody could take
+    over from an earlier attempt now.
     """
 
     state: State
@@ -77,6 +78,7 @@ class View:
     code: str = ""
     replay: Shown | None = None
     with_go: Callable[[datetime], bool] = never
+    takeable: tuple[str, ...] = ()
 
     @property
     def drill(self) -> bool:
