@@ -4,77 +4,18 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import msgspec
 import pytest
 from screen_driving import PASSPHRASE, Stage
-from small_flight import ToldClock, go, margin, polled, ready_to_fill
+from screen_hand import Hand
+from small_flight import go, margin, polled, ready_to_fill
 
 from preflight.errors import PreflightError, Refused
-from preflight.record.keys import Keyring
 from preflight.record.roster import Roster
 from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
 from preflight.tui.forms.form import NO_PEOPLE, NOBODY, Form, Missing, explain, who
 from preflight.tui.trial import refusal
-from preflight.tui.view import Extra, RecordStatus, View
-from preflight.tui.viewing import extra_of, view_of
-from preflight.walk.acts import Walk
-from preflight.walk.opening import begin
-from preflight.walk.state import StepState
-
-
-class Hand:
-    """Fills forms in and does what they make."""
-
-    def __init__(self, stage: Stage) -> None:
-        self.clock: ToldClock = stage.clock
-        self.keyring = Keyring(stage.keys, stage.roster)
-        for person in stage.roster.people:
-            self.keyring.unlock(person.id, PASSPHRASE)
-        self.walk: Walk = begin(
-            stage.logs, stage.sources, keyring=self.keyring, person="ines", clock=self.clock
-        )
-
-    @property
-    def view(self) -> View:
-        recorder = self.walk.recorder
-        status = RecordStatus(
-            rec=recorder.rec,
-            folder=str(recorder.folder),
-            place=recorder.folder.name,
-            entries=len(recorder.entries),
-            on_disk=recorder.entries[-1].moment.at,
-        )
-        return view_of(
-            self.walk.ledger,
-            self.clock,
-            unlocked=self.keyring.unlocked,
-            checklist_hash="0" * 64,
-            record=status,
-        )
-
-    @property
-    def extra(self) -> Extra:
-        return extra_of(self.view, Path())
-
-    def step(self, name: str) -> StepState:
-        return self.view.step(name)
-
-    def fill(self, form: Form, **typed: str) -> None:
-        whole = {field.key: field.initial for field in form.fields} | typed
-        assert set(whole) == {field.key for field in form.fields}
-        assert form.make is not None
-        form.make(form.answers(self.view, whole))(self.walk)
-
-    @property
-    def last(self):
-        return self.walk.ledger.acts[-1].entry
-
-
-@pytest.fixture
-def hand(stage: Stage) -> Hand:
-    return Hand(stage)
 
 
 def filled(hand: Hand) -> None:
