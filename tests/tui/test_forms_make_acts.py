@@ -15,6 +15,7 @@ from preflight.errors import PreflightError, Refused
 from preflight.record.roster import Roster
 from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
 from preflight.tui.forms.form import NO_PEOPLE, NOBODY, Form, Missing, explain, who
+from preflight.tui.places import HELD
 from preflight.tui.trial import refusal
 
 
@@ -42,6 +43,8 @@ def test_no_go_and_not_applicable_need_a_reason(hand: Hand) -> None:
 def test_what_was_seen_is_entered_in_the_crews_words(hand: Hand) -> None:
     form = of_step.seen(hand.step("battery"))
     assert form.by_key["response"].initial == "Latched, 8.1 V"
+    assert form.about == ("Battery lead", "Expected: Latched, 8.1 V")  # which is typed over in its field
+    assert of_step.seen(hand.step("call")).about[1] == "Expected: Answered 09:02"
     hand.fill(form, response="Latched, 8.3 V", who="2")
     assert hand.last.data.response == "Latched, 8.3 V"
 
@@ -71,6 +74,9 @@ def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> 
         assert explain(hand.view, own, "") == "limits 1.4 to 1.9 kg, declared 1.6 kg"
         assert "1.66" not in repr((own.initial, own.declared, own.limits))
     assert not any("1.66" in line for line in witness.about)
+    second = paper.by_key["second"].beside({"who": "2"})
+    assert explain(hand.view, second, "") == "1 Ines Example, 3 Lena Example or 4 Noah Example may sign"
+    assert explain(hand.view, second, "2").endswith("somebody else has to")
     hand.fill(witness, value="1,68", mode="ind", who="3")
     assert (hand.last.data.mode, hand.last.data.values) == ("independent", ("1.68",))
     assert hand.step("neck-lift").outcome == "go"
@@ -190,7 +196,9 @@ def test_a_no_go_at_a_poll_holds_and_a_hold_is_lifted_by_its_caller(hand: Hand) 
     hand.fill(form, station="payload", answer="n", remark="gust", who="2")
     assert len(hand.view.state.holds) == 1
     hand.walk.hold("cloud", "ines")
+    assert of_count.poll(hand.view, gate).warning == f"{HELD}."  # an answer now would not count for long
     lift = of_count.lift(hand.view)
+    assert explain(hand.view, lift.by_key["who"], "3").endswith("payload; somebody else has to")
     assert explain(hand.view, lift.by_key["who"], "") == "1 Ines Example or 2 Omar Example may sign"
     with pytest.raises(Refused, match="another person's hold"):
         hand.fill(lift, hold="2", reason="clear", who="2")

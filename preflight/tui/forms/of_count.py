@@ -18,9 +18,11 @@ from preflight.tui.forms.form import (
     Form,
     Wrong,
     first_allowed,
+    numbered,
     said_numbers,
     who,
 )
+from preflight.tui.places import HELD
 from preflight.tui.view import View, number_of, numbers
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Act, Ref
@@ -223,15 +225,16 @@ def poll(view: View, gate: GateState) -> Form:
 
     stations = tuple(gate.polled)
 
-    def of_station(typed: Mapping[str, str]) -> tuple[str, ...]:
+    def of_station(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
         """The role that answers for the station typed; any station's while none is."""
         text = typed["station"].strip().lower()
         meant = [name for name in stations if text and name.lower().startswith(text)]
         exact = [name for name in meant if name.lower() == text]
-        return tuple(exact or (meant if len(meant) == 1 else stations))
+        return {"roles": tuple(exact or (meant if len(meant) == 1 else stations))}
 
     return Form(
         title=f"Poll at the {gate.gate} gate",
+        warning=f"{HELD}." if view.state.holds else "",
         about=tuple(about),
         fields=(
             Field(
@@ -358,10 +361,9 @@ def storage(view: View) -> Form:
 
 def other_sealers(view: View, text: str) -> tuple[str, ...]:
     """Ids of the people whose numbers stand in `text`, separated by commas or blanks."""
-    known = numbers(view.book.roster, view.unlocked)
     found = []
     for word in text.replace(",", " ").split():
-        person = known.get(int(word)) if word.isdecimal() and word.isascii() else None
+        person = numbered(view, word)
         if person is None:
             raise Wrong("also", f"There is no person number {clean(word, limit=10)}{said_numbers(view)}")
         found.append(person.id)

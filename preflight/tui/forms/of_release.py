@@ -95,6 +95,9 @@ def _entered_as(view: View, at: datetime) -> str:
     """What a release at that moment will be entered as, and why it is without go."""
     if at > view.state.now.at:
         return AHEAD
+    opened = view.acts[0].at.at
+    if at < opened <= view.state.now.at:
+        return f"it can't have left then: the record was opened at {words.utc_s(opened)}"
     if view.with_go(at):
         return "entered as released with go"
     authorised = _authorised(view)

@@ -307,7 +307,10 @@ def seen(step: StepState) -> Form:
 
     return Form(
         title=f"Confirm: {step.step.id}",
-        about=(clean(step.step.challenge, limit=200),),
+        about=(
+            clean(step.step.challenge, limit=200),
+            clean(f"Expected: {step.step.response}", limit=400) if step.step.response else "",
+        ),
         caution=caution_of(step),
         fields=(
             Field(key="response", label="seen", initial=clean(step.step.response, limit=400)),
