@@ -113,6 +113,12 @@ def test_a_window_that_is_asked_for_is_nearest_the_planned_release(stage: Stage)
     labels = ["reference", "valid from", "valid until", "conditions", "the answer", "signed by (number)"]
     assert [field.label for field in form.fields] == labels
     typed = {"answer0": "A-12", "answer1": "08:00", "answer2": "10:00Z", "answer3": "none", "who": "1"}
+    until = form.by_key["answer2"].tells
+    assert until(typed) == until({"answer2": ""}) == until({"answer2": "8"}) == ""
+    assert until({"answer2": "08:59Z"}).startswith(
+        "before the planned release: this answer does not cover it"
+    )
+    assert form.by_key["answer1"].tells({"answer1": "09:01Z"}).startswith("after the planned release")
     with pytest.raises(Refused, match="ends before it begins"):
         hand.fill(form, **{**typed, "answer2": "07:30Z"}, granted="granted")
     hand.fill(form, **typed, granted="granted")

@@ -261,6 +261,8 @@ def authorise(view: View, gate: GateState) -> Form:
     about = [f"Verdict: {gate.verdict}."]
     if gate.reasons:
         about.append(clean(gate.reasons[0].text, limit=200))
+    if waived := view.waived(gate.gate):
+        about.append(clean(f"Waived: {'; '.join(waived)}", limit=400))
     if expiry is not None:
         about.append(f"First expiry: {expiry[1]} at {words.both(expiry[0], view.zone)}.")
     about.append("The tool advises: local rules and the competent person decide.")
@@ -303,27 +305,26 @@ def close(view: View) -> Form:
     reason = "scrubbed" if view.state.scrubbed else "release decision"
     if view.state.released is not None:
         reason = "recovery over"
-    others = [
-        f"{n} {person.name}"
-        for n, person in numbers(view.book.roster, view.unlocked).items()
-        if set(person.roles) & set(head.seal_by)
-    ]
+    sealers = [person for person in view.book.roster.people if set(person.roles) & set(head.seal_by)]
+    numbered_ = {person.id: n for n, person in numbers(view.book.roster, view.unlocked).items()}
+    named = [f"{numbered_.get(person.id, '')} {person.name}".strip() for person in sealers]
+    also = Field(
+        key="also",
+        label="others sealing (numbers; may stay empty)",
+        optional=True,
+        settled=True,
+        judge=lambda answers: other_sealers(answers.view, answers.text("also")),
+    )
     return Form(
         title="Close and seal the record",
         about=(
             f"Verdicts: {verdicts or 'no gate'}.",
             "Nothing can be added to this record afterwards.",
-            clean(f"May seal: {', '.join(others)}.", limit=200),
+            clean(f"May seal: {', '.join(named)}.", limit=200),
         ),
         fields=(
             Field(key="reason", label="why it is closed", initial=reason, settled=True),
-            Field(
-                key="also",
-                label="others sealing (numbers; may stay empty)",
-                optional=True,
-                settled=True,
-                judge=lambda answers: other_sealers(answers.view, answers.text("also")),
-            ),
+            *([also] if len(sealers) > 1 else []),  # nobody is asked for whom there is not
             who(*head.seal_by),
             PASSPHRASE,
         ),

@@ -75,7 +75,7 @@ def release(view: View, seen: Callable[[], View]) -> Form:
             replace(WHEN, tells=tells),
             Field(
                 key="reason",
-                label="what happened" if authorised is None else "remark, what happened",
+                label="what happened" if authorised is None else "remark",
                 optional=authorised is not None,
                 tells=tells_reason if authorised is not None else None,
             ),
