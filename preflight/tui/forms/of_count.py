@@ -77,6 +77,7 @@ def hold(view: View) -> Form:
 
     return Form(
         title="Hold",
+        holds=True,
         about=(about,),
         fields=(
             Field(key="reason", label="reason (may stay empty)", optional=True),
