@@ -74,7 +74,8 @@ class Conductor(Conduct):
         await self.ask(of_step.not_applicable(self._step()))
 
     async def do_witness(self) -> None:
-        await self.ask(of_step.witness(self.app.seen.view, self._step()))
+        scene = self.app.seen
+        await self.ask(of_step.witness(scene.view, scene.extra, self._step()))
 
     async def do_waive(self) -> None:
         await self.ask(of_step.waive(self.app.seen.view, self._step()))
@@ -85,8 +86,8 @@ class Conductor(Conduct):
         await self.ask(of_correction.correct(scene.view, step))
 
     async def do_paper(self) -> None:
-        step = self._step()
-        await self.ask(of_earlier.paper(step, self.app.seen.extra.limits_of(step.step)))
+        scene, step = self.app.seen, self._step()
+        await self.ask(of_earlier.paper(scene.view, step, scene.extra.limits_of(step.step)))
 
     async def do_take_over(self) -> None:
         offers = await self.wait(self.session.offers(), "reading the earlier record")

@@ -37,6 +37,8 @@ async def pass_gate(driver: Driver, gate: str) -> None:
     """Poll both stations and authorise."""
     await driver.at("poll", gate)
     await driver.press("enter")
+    await driver.asked()
+    assert "1 Ines Example may sign" in driver.said()  # the director's answer is asked first
     await driver.fill("go", "", "1")
     await driver.fill("go", "", "2")
     await driver.at("authorise", gate)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
 
@@ -68,7 +68,8 @@ class Field:
     `settled` is true where what stands there was decided by whoever opened the form: the hand starts after
     it. `roles` are those that can sign, or `people` by id where only they can; `limits` those of a number, in
     its unit, and `declared` what the flight file gives for it; `tells` says under the field what is chosen
-    by it; `judge` raises `Missing` where what is typed here can't be meant.
+    by it; `judge` raises `Missing` where what is typed here can't be meant; `narrows` gives the roles that
+    what is typed elsewhere leaves.
     """
 
     key: str
@@ -86,6 +87,11 @@ class Field:
     people: tuple[str, ...] = ()
     tells: Tells | None = None
     judge: Callable[[Answers], object] | None = None
+    narrows: Callable[[Mapping[str, str]], tuple[str, ...]] | None = None
+
+    def beside(self, typed: Mapping[str, str]) -> Field:
+        """The field as it is beside what is typed in the others, by key."""
+        return self if self.narrows is None else replace(self, roles=self.narrows(typed))
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +152,8 @@ class Answers:
         if person is None:
             shown, known_ones = clean(text, limit=10), said_numbers(self.view)
             if not text.isdecimal():
-                raise Wrong(key, f"“{shown}” is no number: {known_ones}")
-            raise Wrong(key, f"There is no person number {shown}: {known_ones}")
+                raise Wrong(key, f"“{shown}” is no number{known_ones}")
+            raise Wrong(key, f"There is no person number {shown}{known_ones}")
         if self.fields[key].kind == "person" and person.id not in self.view.unlocked:
             raise Wrong(key, f"{person.name}'s key is locked: unlock it first (u)")
         return person.id
@@ -171,9 +177,11 @@ class Answers:
 
 
 def said_numbers(view: View) -> str:
-    """Who has which number, in words."""
+    """Who has which number, at a sentence's end; where nobody has one, what to do, in one of its own."""
     known = numbers(view.book.roster, view.unlocked)
-    return ", ".join(f"{n} is {person.name}" for n, person in known.items()) or "nobody is unlocked"
+    if known:
+        return ": " + ", ".join(f"{n} is {person.name}" for n, person in known.items())
+    return f". {NOBODY if view.book.roster.people else NO_PEOPLE}"
 
 
 Does = Callable[[Answers], Callable[[Walk], object]]
@@ -230,6 +238,8 @@ def first_allowed(acts: Iterable[Callable[[], object]]) -> object:
     raise refused
 
 
+NONE_HAS = "nobody on the roster"
+NO_PEOPLE = "The roster is empty: add people with: preflight crew add"
 NOBODY = "Nobody's key is unlocked: unlock yours first, with your number or u."
 PASSPHRASE = Field(key="passphrase", label="passphrase", kind="secret")
 REASON = Field(key="reason", label="reason")
@@ -315,5 +325,7 @@ def said_who(view: View, asked: Field) -> str:
     if 0 < len(able) <= 3:
         return clean(words.listed(able), limit=150)
     if asked.roles:
-        return f"the role {words.listed(asked.roles)}"
+        held = any(set(asked.roles) & set(person.roles) for person in view.book.roster.people)
+        roles = words.listed(asked.roles)
+        return f"the role {roles}" if held else f"{NONE_HAS} ({roles})"
     return f"one of {len(able)} people" if able else ""

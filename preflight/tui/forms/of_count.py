@@ -223,6 +223,14 @@ def poll(view: View, gate: GateState) -> Form:
         return walk.poll(gate.gate, own, person, go=True)
 
     stations = tuple(gate.polled)
+
+    def of_station(typed: Mapping[str, str]) -> tuple[str, ...]:
+        """The role that answers for the station typed; any station's while none is."""
+        text = typed["station"].strip().lower()
+        meant = [name for name in stations if text and name.lower().startswith(text)]
+        exact = [name for name in meant if name.lower() == text]
+        return tuple(exact or (meant if len(meant) == 1 else stations))
+
     return Form(
         title=f"Poll at the {gate.gate} gate",
         about=tuple(about),
@@ -237,7 +245,7 @@ def poll(view: View, gate: GateState) -> Form:
             ),
             Field(key="answer", label="its answer", kind="choice", choices=("go", "no-go")),
             Field(key="remark", label="remark (may stay empty)", optional=True),
-            who(),
+            who(narrows=of_station),
         ),
         make=make,
         trial=trial,
@@ -356,6 +364,6 @@ def other_sealers(view: View, text: str) -> tuple[str, ...]:
     for word in text.replace(",", " ").split():
         person = known.get(int(word)) if word.isdecimal() and word.isascii() else None
         if person is None:
-            raise Wrong("also", f"There is no person number {clean(word, limit=10)}: {said_numbers(view)}")
+            raise Wrong("also", f"There is no person number {clean(word, limit=10)}{said_numbers(view)}")
         found.append(person.id)
     return tuple(found)

@@ -13,6 +13,7 @@ from preflight.record import kinds
 from preflight.record.entry import format_utc
 from preflight.tui import words
 from preflight.tui.forms.form import Answers, Field, Form, Missing, first_allowed, who
+from preflight.tui.forms.of_step import declared_of
 from preflight.tui.view import View
 from preflight.walk import codec
 from preflight.walk.acts import Walk
@@ -23,7 +24,7 @@ from preflight.walk.state import StepState
 ALL = "all"
 
 
-def paper(step: StepState, limits: Limits = (None, None)) -> Form:
+def paper(view: View, step: StepState, limits: Limits = (None, None)) -> Form:
     """A step that was done on the printed list, at the paper's time; a second person signs it as well."""
     if step.step.defer is not None:
         raise Refused(f"Enter the answer to {step.step.id} itself: until when it is valid counts.")
@@ -34,7 +35,16 @@ def paper(step: StepState, limits: Limits = (None, None)) -> Form:
         name = clean(asked.quantity, limit=40)
         for n in range(1, asked.repeat + 1):
             label = f"{name} {n}" if asked.repeat > 1 else name
-            fields.append(Field(key=f"value{n}", label=label, kind="number", unit=unit, limits=limits))
+            fields.append(
+                Field(
+                    key=f"value{n}",
+                    label=label,
+                    kind="number",
+                    unit=unit,
+                    limits=limits,
+                    declared=declared_of(view, asked),
+                )
+            )
     else:
         go = Field(key="outcome", label="its outcome there", kind="choice", choices=("go", "no-go"))
         fields.append(go)
