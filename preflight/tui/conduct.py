@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from concurrent.futures import Future
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from preflight.checks.base import asked_for
@@ -64,7 +65,7 @@ class Conduct(Asking):
         if notice is None:
             self.say("Record", said)
         else:
-            self.say(notice.title, f"{notice.text.rstrip('.')}. {said}", alert=notice.alert)
+            self.app.change(notice=replace(notice, text=f"{notice.text.rstrip('.')}. {said}"))
 
     # -- the way in -------------------------------------------------------------------------------
 
@@ -75,7 +76,7 @@ class Conduct(Asking):
 
     def begin_hold(self) -> None:
         """The key that holds from everywhere: also over a dialogue, but not over its own."""
-        over_itself = isinstance(self.app.screen, Ask) and self.app.screen.form.title == "Hold"
+        over_itself = isinstance(self.app.screen, Ask) and self.app.screen.form.holds
         if not over_itself and self.app.seen.view.record is not None:
             self.begin("hold")
 

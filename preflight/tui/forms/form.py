@@ -203,7 +203,8 @@ class Form:
     `special` names what is more than an act on the walk: "close", "seal", "unlock", "typed", "storage" or
     "mirror". With a `trial` the dialogue opens only if somebody could do the act now, and `instead` says what
     to do where nobody could; where `no_go` could be done it opens all the same, as none comes too early.
-    `warning` is what is dangerous about the act, `caution` the step's own.
+    `warning` is what is dangerous about the act, `caution` the step's own. `holds` marks the one that calls a
+    hold: it is never asked over itself.
     """
 
     title: str
@@ -218,6 +219,7 @@ class Form:
     trial: Trial | None = None
     instead: str = ""
     no_go: Trial | None = None
+    holds: bool = False
     by_key: Mapping[str, Field] = field(init=False)
 
     def __post_init__(self) -> None:

@@ -79,6 +79,7 @@ def hold(view: View) -> Form:
 
     return Form(
         title="Hold",
+        holds=True,
         about=(about,),
         fields=(
             Field(key="reason", label="reason (may stay empty)", optional=True),
