@@ -270,7 +270,7 @@ class TestPaper:
             await on_paper(driver)
             shown = driver.app.screen
             await answers(driver, "07:10", "no-go", "lead loose", "2", "2")
-            await driver.until(lambda: "must be another one" in driver.said())
+            await driver.until(lambda: "Look again: The second person must be another one" in driver.said())
             assert driver.app.screen is shown
             await driver.pilot.pause()
             await driver.press("home", "delete")
