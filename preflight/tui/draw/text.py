@@ -12,6 +12,8 @@ from preflight.tui.marks import Mark
 
 LABEL = 11
 """Cells of the label column."""
+WIDE = 100
+"""Cells from which there is room for whole names."""
 
 
 def say(text: str, style: str = "", limit: int = 500) -> Content:
@@ -38,6 +40,15 @@ def apart(left: Content, right: Content, width: int) -> Content:
     """One part at the left end of a line, one at the right; the left one gives way."""
     room = max(0, width - right.cell_length - 1)
     return row(fitted(left, room), " ", right).truncate(width)
+
+
+def short_name(name: str, room: int) -> str:
+    """A name that fits: whole, or the first one with the initial of the last, or cut."""
+    if len(name) <= room:
+        return name
+    words_ = name.split()
+    short = f"{words_[0]} {words_[-1][0]}." if len(words_) > 1 else name
+    return short if len(short) <= room else words_[0][:room]
 
 
 def lines_of(content: Content, width: int) -> list[Content]:
