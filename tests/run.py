@@ -1,10 +1,11 @@
-"""The whole suite in two halves side by side: one mostly waits for serial lines, the other mostly computes.
+"""The whole suite in three parts side by side; much of it waits, for serial lines and for screens.
 
-`python tests/run.py` is as `pytest`, in half the time on two cores; words given go to both halves.
+`python tests/run.py` is as `pytest`, in less than half the time on two cores; words given go to every part.
 """
 
 from __future__ import annotations
 
+import contextlib
 import re
 import subprocess
 import sys
@@ -13,19 +14,17 @@ import time
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-WAITING = (
-    *("checks", "devices", "practice"),
-    *(f"tui/test_{name}.py" for name in ("pictures", "every_screen_stands_out")),
-)
-"""Tests that talk to simulated devices, and what evens out the halves; every other one computes."""
+PARTS = {"devices": ("checks", "devices", "practice"), "screens": ("tui",)}
+"""Folders of tests that are a part of their own; every other one is in the last part."""
 
 
 def main() -> int:
-    """Run both halves, show what each printed, and close with how many passed; 0 if all did."""
+    """Run all parts, show what each printed, and close with how many passed; 0 if all did."""
     begun = time.monotonic()
-    paths = [f"tests/{name}" for name in WAITING]
-    halves = {"devices": paths, "the rest": ["tests", *(f"--ignore={path}" for path in paths)]}
-    with tempfile.TemporaryFile("w+") as first, tempfile.TemporaryFile("w+") as second:
+    parts = {part: [f"tests/{folder}" for folder in folders] for part, folders in PARTS.items()}
+    parts["the rest"] = ["tests", *(f"--ignore={path}" for paths in parts.values() for path in paths)]
+    with contextlib.ExitStack() as files:
+        outs = [files.enter_context(tempfile.TemporaryFile("w+")) for _ in parts]
         running = {
             name: (
                 subprocess.Popen(
@@ -36,7 +35,7 @@ def main() -> int:
                 ),
                 out,
             )
-            for (name, words), out in zip(halves.items(), (first, second), strict=True)
+            for (name, words), out in zip(parts.items(), outs, strict=True)
         }
         codes = [process.wait() for process, _ in running.values()]
         counts = dict.fromkeys(("passed", "failed", "error", "skipped"), 0)
@@ -47,7 +46,7 @@ def main() -> int:
             closing = told.rstrip().rpartition("\n")[2]
             for number, word in re.findall(r"(\d+) (passed|failed|error|skipped)", closing):
                 counts[word] += int(number)
-    print(f"both halves in {time.monotonic() - begun:.0f} s")
+    print(f"all parts in {time.monotonic() - begun:.0f} s")
     failed = counts["failed"] + counts["error"]
     print(f"{counts['passed']} passed, {failed} failed, {counts['skipped']} skipped")
     return max(codes)

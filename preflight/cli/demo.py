@@ -73,16 +73,12 @@ def command(auto: bool, folder: Path | None, faults: tuple[str, ...]) -> int:
     from preflight.clock import SystemClock
     from preflight.practice.faults import fault_values
     from preflight.practice.scenario import FOLDER, prepare
-    from preflight.practice.written import alone, is_demo
+    from preflight.practice.written import alone
 
     planted = fault_values(faults)
     place = folder if folder is not None else Path(FOLDER)
-    known = is_demo(place)
     with alone(place):
-        demo = prepare(place, SystemClock().now().at)
-        # Only a folder that was just made could not be kept for this one before.
-        with contextlib.nullcontext() if known else alone(place):
-            return _run(demo, planted, auto)
+        return _run(prepare(place, SystemClock().now().at), planted, auto)
 
 
 def _run(demo: Demo, planted: dict[str, str], auto: bool) -> int:

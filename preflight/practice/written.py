@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -26,19 +27,22 @@ MOST = 100
 
 @contextlib.contextmanager
 def alone(folder: Path) -> Iterator[None]:
-    """Keep a second demo out of a folder while one runs there. Raises PreflightError where one does."""
-    if not is_demo(folder) or fcntl is None:
-        yield
-        return
+    """Keep a second demo out of a folder while one is made or runs there; the folder is made if need be.
+
+    Raises PreflightError where one does.
+    """
     with contextlib.ExitStack() as held:
         with contextlib.suppress(OSError):  # where nothing can be written, the demo says so itself
-            file = held.enter_context((folder / NOTE).open("rb"))
-            try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                raise PreflightError(
-                    f"A demo runs in {folder} already: go on there, or choose another folder with --dir"
-                ) from None
+            folder.mkdir(parents=True, exist_ok=True)
+            if fcntl is not None:
+                place = os.open(folder, os.O_RDONLY)
+                held.callback(os.close, place)
+                try:
+                    fcntl.flock(place, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except BlockingIOError:
+                    raise PreflightError(
+                        f"A demo runs in {folder} already: go on there, or choose another folder with --dir"
+                    ) from None
         yield
 
 

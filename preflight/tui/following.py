@@ -19,19 +19,24 @@ from preflight.tui.view import View
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
 
+SAID_FOR = 10.0
+"""Seconds that a screen which only looks says why a key does nothing."""
+
 
 def _ended(notice: Notice, view: View) -> bool:
     """Whether what an alert tells of is over: the step turned back, the last hold was lifted."""
     if not notice.alert:
         return False
-    if notice.step:
+    if notice.about == "step":
         return view.step(notice.step).outcome not in TURNED
-    return notice.title == "Hold" and not view.state.holds
+    if notice.about == "nobody-writes":
+        return view.record is not None and not view.record.left
+    return notice.about == "hold" and not view.state.holds
 
 
 def _yields(notice: Notice) -> bool:
-    """Whether a newer alarm takes an alert's place: one of a step or hold does, that storage failed never."""
-    return bool(notice.step) or notice.title == "Hold"
+    """Whether a newer alarm takes an alert's place: that storage failed never does so."""
+    return notice.about in ("step", "hold", "nobody-writes")
 
 
 class Following:
@@ -42,6 +47,7 @@ class Following:
         self._session = session
         self._ticking = False
         self._reckoned: tuple[object, object] | None = None
+        self._said: tuple[Notice | None, float] = None, 0.0
 
     # -- alarms -----------------------------------------------------------------------------------
 
@@ -64,7 +70,8 @@ class Following:
         if scene.notice is not None and scene.notice.alert and not (first.alert and _yields(scene.notice)):
             return scene
         more = f" (+{len(unseen) - 1} more)" if len(unseen) > 1 else ""
-        return scene.with_(notice=Notice(first.title, first.text + more, first.alert, first.step or ""))
+        notice = Notice(first.title, first.text + more, first.alert, first.about, first.step or "")
+        return scene.with_(notice=notice)
 
     # -- time -------------------------------------------------------------------------------------
 
@@ -93,8 +100,18 @@ class Following:
         self._app.change(view=view)
         if following:
             self._app.change(place=place_of(view.state.next))
+        if view.looking:
+            self._forget()
         self.reckon()
         await self._after_look(view)
+
+    def _forget(self) -> None:
+        """Where nobody acts nothing else takes away what was said of a key: it goes by itself."""
+        notice, now = self._app.seen.notice, time.monotonic()
+        if notice is not self._said[0]:
+            self._said = notice, now
+        elif notice is not None and not notice.alert and now - self._said[1] >= SAID_FOR:
+            self._app.change(notice=None)
 
     async def _after_look(self, view: View) -> None:
         app, session = self._app, self._session

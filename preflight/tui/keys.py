@@ -126,11 +126,7 @@ def _paper(scene: Scene) -> bool:
 
 
 def _take_over(scene: Scene) -> bool:
-    opened = next((act for act in reversed(scene.view.acts) if act.entry.kind == "open"), None)
-    previous = opened.data.previous if opened is not None else None
-    if not _in_record(scene) or previous is None or previous.why != "new-flight":
-        return False
-    return any(step.step.carry and step.finding is None for step in scene.view.state.steps.values())
+    return _in_record(scene) and bool(scene.view.takeable)
 
 
 def _any_step(scene: Scene) -> bool:
@@ -233,7 +229,9 @@ def offered(scene: Scene) -> list[tuple[str, str]]:
     at_work = scene.running is not None and not scene.running.by_itself
     if not scene.view.looking and not at_work and does.does in _WORDS:
         pairs.append(("1-9 Enter" if does.person else "Enter", _WORDS[does.does]))
-    first = ["hold", "stop", "take_over"]
+    first = ["hold", "stop"]
+    if scene.place.kind == "step" and scene.place.name in scene.view.takeable:
+        first.append("take_over")
     if scene.view.record is not None and scene.view.record.mirror_behind is not None:
         first.append("mirror")
     if not scene.view.unlocked:

@@ -1,4 +1,7 @@
-"""A second screen: a running record read as it grows, with no lock and no key. It can't act."""
+"""A second screen: a running record read as it grows, with no lock and no key. It can't act.
+
+It says when nobody writes the record any more, so that nobody believes a screen behind which nobody works.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +16,13 @@ from preflight.errors import RecordError
 from preflight.record import disk
 from preflight.record.folder import RecordFiles, read
 from preflight.record.scan import RECORD
+from preflight.record.writer import written_here
 from preflight.tui.view import Extra, RecordStatus, View, place_of_record
 from preflight.tui.viewing import Seals, extra_of, view_of
 from preflight.walk.ledger import Ledger
 from preflight.walk.opening import CONTINUES, Sources, book_of, chain_of, opened
+
+FREE_TWICE = 2
 
 
 class Looking:
@@ -44,6 +50,7 @@ class Looking:
         for part in files:
             self.ledger.apply_all(part.entries)
         self._size = self._length()
+        self._seen, self._free = False, 0
 
     def view(self) -> Future[View]:
         """What there is to see now."""
@@ -66,10 +73,24 @@ class Looking:
             files = read(self.record)
             self.ledger.apply_all(files.entries[len(self._files.entries) :])
             self._files, self._size = files, size
-        if self._files.closed:
+            if self._free:
+                # Written all the same: the writer is on another machine, whose locks are not listed here.
+                self._seen, self._free = False, 0
+        if self._files.closed or self._left:
             following = self._following()
             if following is not None:
                 self._open(following)
+
+    def _watch_writer(self) -> None:
+        """Take in whether the record is being written; a list that is read while it changes may lack one."""
+        written = written_here(self.record / RECORD, seen=self._seen)
+        self._seen = self._seen or written is True
+        self._free = self._free + 1 if written is False else 0
+
+    @property
+    def _left(self) -> bool:
+        """Whether nobody writes the record any more: it was found so twice, one look after another."""
+        return self._free >= FREE_TWICE
 
     def _following(self) -> Path | None:
         for path in self.record.parent.glob(f"*/{RECORD}"):
@@ -83,7 +104,9 @@ class Looking:
         return None
 
     def _look(self) -> View:
+        self._watch_writer()
         self._grown()
+        sealers = self._sealers()
         entries = self._files.entries
         return view_of(
             self.ledger,
@@ -99,9 +122,10 @@ class Looking:
                 failed=f"line {self._files.first_bad}: {self._files.why}"
                 if self._files.first_bad is not None and not self._files.torn
                 else None,
+                left=self._left and not sealers,
             ),
             looking=True,
-            seals=self._sealers(),
+            seals=sealers,
         )
 
     def _sealers(self) -> tuple[str, ...]:

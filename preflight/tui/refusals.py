@@ -129,7 +129,7 @@ def _take_over(scene: Scene) -> str:
     previous = opened.data.previous if opened is not None else None
     if previous is None or previous.why != "new-flight":
         return "this record follows no scrubbed attempt, so there is nothing to take over; do the steps."
-    return "no step is left that could be taken over; . goes to what is next."
+    return "no step can be taken over here now; . goes to what is next."
 
 
 def _paper(step: StepState) -> str:

@@ -23,6 +23,7 @@ from preflight.record.keys import Keyring, Signer, default_keys_folder
 from preflight.record.scan import RECORD
 from preflight.record.seal import add_seal, seal_code
 from preflight.record.store import Recorder
+from preflight.tui.earlier import Earlier
 from preflight.tui.forms.form import Trial
 from preflight.tui.found_records import Unfinished, unfinished
 from preflight.tui.runner import Done, Report, Runner
@@ -31,7 +32,7 @@ from preflight.tui.view import Extra, View
 from preflight.tui.viewing import Seals, extra_of, status_of, view_of
 from preflight.walk import opening
 from preflight.walk.acts import Walk
-from preflight.walk.carry import Offer, offers
+from preflight.walk.carry import Offer
 from preflight.walk.ledger import Ledger
 from preflight.walk.rehearsal import Rehearsal
 
@@ -89,6 +90,7 @@ class Session:
         self._opener = ThreadPoolExecutor(4, "keys")
         self._figurer = ThreadPoolExecutor(1, "figures")
         self._rerun: set[tuple[str, int, str]] = set()
+        self._earlier = Earlier()
 
     # -- looking ----------------------------------------------------------------------------------
 
@@ -122,6 +124,7 @@ class Session:
             sealed=self.sealed is not None,
             seals=seals,
             code=code,
+            takeable=self._earlier.takeable(self.walk),
         )
 
     # -- opening ----------------------------------------------------------------------------------
@@ -244,12 +247,9 @@ class Session:
         return self._writer.submit(self._offers)
 
     def _offers(self) -> tuple[Offer, ...]:
-        if self.walk is None or self.ledger.opened is None:
+        if self.walk is None:
             raise Refused(NO_RECORD)
-        previous = self.ledger.opened.data.previous
-        if previous is None or previous.why != "new-flight":
-            raise Refused("This record follows no earlier attempt: nothing can be taken over.")
-        return offers(self.walk, self.walk.recorder.folder.parent / previous.rec)
+        return self._earlier.offers(self.walk)
 
     def mirror_to(self, root: Path) -> Future[View]:
         """Keep the second copy in `root` from now on, whole; the view says why it is behind, if it is."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+
 import msgspec
 
 from preflight.errors import PreflightError
@@ -57,6 +59,16 @@ def check_refusal(walk: Walk, step_id: str, outcome: FindingOutcome) -> str | No
     except PreflightError as error:
         return str(error)
     return None
+
+
+def possible(walk: Walk, trial: Trial) -> bool:
+    """Whether somebody on the roster could do an act now, their key unlocked or not."""
+    tried = Tried(walk)
+    for person in walk.ledger.book.roster.people:
+        with contextlib.suppress(PreflightError):
+            trial(tried, person.id)
+            return True
+    return False
 
 
 def refusal(walk: Walk, trial: Trial, instead: str = "") -> str | None:

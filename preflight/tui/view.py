@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -34,6 +34,7 @@ class RecordStatus:
     """The record as it stands on disk. `failed` and `mirror_behind` are sentences, None while all is well.
 
     `place` is its folder as it is shown, `mirror` the folder of its second copy, "" where none is kept.
+    `left` is true where nobody writes it any more although it is not sealed.
     """
 
     rec: str
@@ -44,6 +45,12 @@ class RecordStatus:
     failed: str | None = None
     mirror_behind: str | None = None
     mirror: str = ""
+    left: bool = False
+
+
+def never(_: datetime) -> bool:
+    """No release is with go: nothing was authorised that it could rest on."""
+    return False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +58,9 @@ class View:
     """Everything that screens render. `record` is None before a record is begun.
 
     `replay` is where in a record one stands that is stepped through again. `seals` are the people whose seals
-    a closed record has, `code` is its seal code, "" where it was not worked out.
+    a closed record has, `code` is its seal code, "" where it was not worked out. `with_go` says whether a
+    release at a moment would be entered as one with go. `takeable` are the steps that somebody could take
+    over from an earlier attempt now.
     """
 
     state: State
@@ -68,6 +77,8 @@ class View:
     seals: tuple[str, ...] = ()
     code: str = ""
     replay: Shown | None = None
+    with_go: Callable[[datetime], bool] = never
+    takeable: tuple[str, ...] = ()
 
     @property
     def drill(self) -> bool:
@@ -96,6 +107,15 @@ class View:
     def step(self, step_id: str) -> StepState:
         """The state of one step."""
         return self.state.steps[step_id]
+
+    def waived(self, gate: str) -> tuple[str, ...]:
+        """The waived steps that a gate goes with, each with who accepts it and why."""
+        steps = [self.step(each.id) for phase in self.book.counted(gate) for each in phase.step]
+        return tuple(
+            f"{step.step.id} by {self.person(step.waiver.signer)}: {step.waiver.data.reason}"
+            for step in steps
+            if step.outcome == "waived" and step.waiver is not None
+        )
 
     def person(self, person_id: str) -> str:
         """The printed name of someone on the roster."""

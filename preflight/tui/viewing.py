@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from preflight.clock import Clock
 from preflight.errors import RecordError
+from preflight.record.entry import format_utc
 from preflight.record.roster import Roster
 from preflight.record.scan import read_record
 from preflight.record.seal import check_seals, seal_names
 from preflight.record.store import Recorder
-from preflight.tui.view import Extra, RecordStatus, View, place_of_record
+from preflight.tui.view import Extra, RecordStatus, View, never, place_of_record
 from preflight.walk.ledger import Ledger
 from preflight.walk.limits import limits_from
-from preflight.walk.state import state_at
+from preflight.walk.rules import release_facts
+from preflight.walk.state import State, state_at
 
 
 class Seals:
@@ -54,16 +58,27 @@ def status_of(recorder: Recorder, home: Path, mirror: Path | None) -> RecordStat
 
 def view_of(ledger: Ledger, clock: Clock, **more: Any) -> View:
     """What there is to see of a ledger now."""
-    book = ledger.book
+    book, now = ledger.book, clock.now()
+    state = state_at(ledger, now)
     return View(
-        state=state_at(ledger, clock.now()),
+        state=state,
         book=book,
         flight=ledger.values.flight,
         measured=dict(ledger.values.measured),
         acts=tuple(ledger.acts),
         zone=ZoneInfo(book.flight.site.timezone),
+        with_go=_with_go(ledger, state),
         **more,
     )
+
+
+def _with_go(ledger: Ledger, state: State) -> Callable[[datetime], bool]:
+    """Whether a release at a moment would be with go, as the rules judge it that will enter it."""
+    gate = state.gates[ledger.book.gates[-1]] if ledger.book.gates else None
+    if gate is None or gate.authorised is None or state.released is not None:
+        return never
+    kept, now = ledger.copy(), state.now  # asked of while the ledger grows on the writer's thread
+    return lambda at: release_facts(kept, now, format_utc(at))[1]
 
 
 def extra_of(view: View, folder: Path) -> Extra:

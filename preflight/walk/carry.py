@@ -30,7 +30,7 @@ class Offer:
     data: kinds.CarryData
 
 
-class _Attempt:
+class Attempt:
     """An earlier attempt as its record ended: what of it could be taken over."""
 
     def __init__(self, record: Path) -> None:
@@ -55,6 +55,12 @@ class _Attempt:
             return None
         return Offer(step_id, _data(step_id, found, found.act, self._hashes[found.act.entry.seq - 1]))
 
+    def offers(self, ledger: Ledger) -> tuple[Offer, ...]:
+        """Every step for a walk that stands as `ledger` does. Refused as `same_kind`."""
+        self.same_kind(ledger.book.drill)
+        found = (self.offer(ledger, step_id) for step_id in ledger.book.steps)
+        return tuple(offer for offer in found if offer is not None)
+
     def same_kind(self, drill: bool) -> None:
         """Refuse a drill for a flight, and a flight for a drill."""
         if self.drill != drill:
@@ -68,17 +74,12 @@ def offers(walk: Walk, record: Path) -> tuple[Offer, ...]:
     Raises:
         Refused: if one of the two is a drill's and the other is not.
     """
-    attempt = _Attempt(record)
-    attempt.same_kind(walk.ledger.book.drill)
-    found = (attempt.offer(walk.ledger, step_id) for step_id in walk.ledger.book.steps)
-    return tuple(offer for offer in found if offer is not None)
+    return Attempt(record).offers(walk.ledger)
 
 
 def could_take_over(record: Path, ledger: Ledger) -> tuple[str, ...]:
     """The steps of `record` that a walk which stands as `ledger` does could take over."""
-    attempt = _Attempt(record)
-    attempt.same_kind(ledger.book.drill)
-    return tuple(step_id for step_id in ledger.book.steps if attempt.offer(ledger, step_id) is not None)
+    return tuple(offer.step for offer in Attempt(record).offers(ledger))
 
 
 def carry(walk: Walk, offer: Offer, person: str) -> Act:
@@ -97,7 +98,7 @@ def carried_fault(record: Path, entries: tuple[Entry, ...]) -> tuple[int, str] |
 
     `entries` are the record's own. The attempt that it follows lies beside it.
     """
-    attempt = _Attempt(record.resolve().parent / (carried_from(entries) or ""))
+    attempt = Attempt(record.resolve().parent / (carried_from(entries) or ""))
     ledger = Ledger(book_of(read(record, entries)))
     for line, entry in enumerate(entries, start=1):
         if isinstance(entry.data, kinds.CarryData):

@@ -229,6 +229,13 @@ def test_keys_are_closed_to_others(tmp_path: Path):
         assert stat.S_IMODE(path.stat().st_mode) & 0o077 == 0
 
 
+def test_two_first_demos_at_once_are_not_both_made_in_one_folder(tmp_path: Path):
+    new = tmp_path / "demo"
+    with alone(new), pytest.raises(PreflightError, match="A demo runs in"), alone(new):
+        pass
+    assert not scenario.prepare(new, NOW).reused
+
+
 def test_a_second_demo_is_kept_out_while_one_runs_and_its_folder_is_known(tmp_path: Path):
     demo = scenario.prepare(tmp_path / "demo", NOW)
     assert is_demo(demo.folder)

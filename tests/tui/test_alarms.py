@@ -7,6 +7,7 @@ from pathlib import Path
 
 from screen_driving import Driver, Stage, ToldCheck, found, shown
 
+from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Notice
 from preflight.tui.remembered import Memory
 
@@ -39,11 +40,17 @@ def test_a_hold_rings_and_its_reason_is_said(stage: Stage) -> None:
         await driver.press("f2")
         await driver.asked()
         assert not rings
+        dialogue = driver.app.screen
+        assert isinstance(dialogue, Ask)
+        dialogue.form = replace(dialogue.form, title="Stop the count")  # no word tells what is what
+        await driver.press("f2")
         await driver.fill("an aircraft", "1")
         await driver.until(lambda: bool(driver.app.seen.view.state.holds))
         await driver.until(lambda: bool(rings))
+        assert not driver.asking
         assert "an aircraft" in driver.text()
-        told = driver.app.seen.with_(notice=Notice("Hold", "over long ago", alert=True))
+        stop = Notice("Stop", "over long ago", alert=True, about="hold")
+        told = driver.app.seen.with_(notice=stop)
         lifted = replace(told.view, state=replace(told.view.state, holds=()))
         follow = driver.app.opened.following
         assert follow.alarmed(told, told.with_(view=lifted)).notice is None

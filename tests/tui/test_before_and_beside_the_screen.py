@@ -12,11 +12,13 @@ from small_flight import CHECKLIST, FLIGHT, go, margin
 
 from preflight.cli.main import run
 from preflight.cli.walk import flight_files, open_here
+from preflight.record.writer import written_here
 from preflight.tui.found_records import newest, unfinished
 from preflight.tui.looking import Looking
 from preflight.tui.marks import OUTCOMES, PHASES, VERDICTS
 from preflight.tui.places import Place, beside, ordinary, places
 from preflight.walk.limits import limits_for
+from preflight.walk.opening import follow
 
 
 def python(code: str) -> str:
@@ -123,6 +125,19 @@ def test_a_second_screen_goes_from_a_sealed_record_to_the_one_that_follows(stage
     assert looking.record != before
     assert [act.data.reason for act in view.state.holds] == ["cloud"]
     assert newest(stage.logs, stage.sources) == looking.record
+    # Another laptop takes the walk over: the record left behind is not closed, and nobody writes it.
+    listed = written_here(looking.record / "record.jsonl")
+    session.keyring.unlock("ines", PASSPHRASE)
+    left, ring = looking.record, session.keyring
+    assert session.walk is not None
+    session.walk.recorder.close()
+    walk = follow(left, why="handover", keyring=ring, person="ines", clock=stage.clock)
+    looked = [looking.view().result() for _ in range(3)][-1]
+    if listed:
+        assert looking.record == walk.recorder.folder
+        assert looked.record is not None
+        assert not looked.record.left
+    walk.recorder.close()
     looking.shut()
     session.shut()
 

@@ -15,6 +15,7 @@ from preflight.record.seal import seal_code
 from preflight.tui import words
 from preflight.tui.dialogs.glyphs import groups, large, qr
 from preflight.tui.draw.foot import packed
+from preflight.tui.draw.head import names_that_fit
 from preflight.tui.draw.lists import figure_lines, figures_here
 from preflight.tui.draw.runout import axis_line, run_out_lines
 from preflight.tui.draw.scale import bar, progress_lines, reading_line, scale
@@ -48,6 +49,18 @@ def test_work_that_is_told_at_length_wraps_and_loses_no_word() -> None:
     drawn = progress_lines(said, 0.5, 3.0, 66)
     assert " ".join(line.plain for line in drawn[1:]) == said
     assert all(line.cell_length <= 66 for line in drawn)
+
+
+def test_names_side_by_side_are_shortened_all_in_one_way() -> None:
+    crew = ["Ines Example", "Omar", "Lena van Example"]
+    assert names_that_fit(crew, 32) == crew
+    assert names_that_fit(crew, 31) == ["Ines E.", "Omar", "Lena E."]
+    assert names_that_fit(crew, 17) == ["Ines", "Omar", "Lena"]
+    assert names_that_fit(["Maximiliane Example", "Li", "\u674e\u96f7\u97e9\u6885"], 12) == [
+        "Maxi",
+        "Li",
+        "\u674e\u96f7",
+    ]
 
 
 @given(

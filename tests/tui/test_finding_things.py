@@ -76,6 +76,12 @@ def test_a_step_is_found_by_its_words_its_phase_or_its_outcome(stage: Stage) -> 
     async def story(driver: Driver) -> None:
         await driver.begin()
         await driver.sign("omar")
+        await driver.press("slash")
+        await driver.until(lambda: "type to narrow" in driver.text())
+        (spare,) = [line for line in driver.text().splitlines() if " spare " in line]
+        assert "optional: " in spare
+        assert driver.text().count("optional: ") == 1
+        await driver.key("escape")
         for typed in ("neck", "go batt", "winds"):
             await driver.press("slash")
             await driver.until(lambda: "type to narrow" in driver.text())

@@ -2,75 +2,21 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import re
+from dataclasses import replace
 
+import msgspec
 import pytest
 from screen_driving import PASSPHRASE, Stage
-from small_flight import ToldClock, go, margin, ready_to_fill
+from screen_hand import Hand
+from small_flight import go, margin, polled, ready_to_fill
 
 from preflight.errors import PreflightError, Refused
-from preflight.record.keys import Keyring
-from preflight.tui.forms import of_correction, of_count, of_plan, of_step
-from preflight.tui.forms.form import NOBODY, Form, Missing, explain
+from preflight.record.roster import Roster
+from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
+from preflight.tui.forms.form import NO_PEOPLE, NOBODY, Form, Missing, explain, who
+from preflight.tui.places import HELD
 from preflight.tui.trial import refusal
-from preflight.tui.view import Extra, RecordStatus, View
-from preflight.tui.viewing import extra_of, view_of
-from preflight.walk.acts import Walk
-from preflight.walk.opening import begin
-from preflight.walk.state import StepState
-
-
-class Hand:
-    """Fills forms in and does what they make."""
-
-    def __init__(self, stage: Stage) -> None:
-        self.clock: ToldClock = stage.clock
-        self.keyring = Keyring(stage.keys, stage.roster)
-        for person in stage.roster.people:
-            self.keyring.unlock(person.id, PASSPHRASE)
-        self.walk: Walk = begin(
-            stage.logs, stage.sources, keyring=self.keyring, person="ines", clock=self.clock
-        )
-
-    @property
-    def view(self) -> View:
-        recorder = self.walk.recorder
-        status = RecordStatus(
-            rec=recorder.rec,
-            folder=str(recorder.folder),
-            place=recorder.folder.name,
-            entries=len(recorder.entries),
-            on_disk=recorder.entries[-1].moment.at,
-        )
-        return view_of(
-            self.walk.ledger,
-            self.clock,
-            unlocked=self.keyring.unlocked,
-            checklist_hash="0" * 64,
-            record=status,
-        )
-
-    @property
-    def extra(self) -> Extra:
-        return extra_of(self.view, Path())
-
-    def step(self, name: str) -> StepState:
-        return self.view.step(name)
-
-    def fill(self, form: Form, **typed: str) -> None:
-        whole = {field.key: field.initial for field in form.fields} | typed
-        assert set(whole) == {field.key for field in form.fields}
-        assert form.make is not None
-        form.make(form.answers(self.view, whole))(self.walk)
-
-    @property
-    def last(self):
-        return self.walk.ledger.acts[-1].entry
-
-
-@pytest.fixture
-def hand(stage: Stage) -> Hand:
-    return Hand(stage)
 
 
 def filled(hand: Hand) -> None:
@@ -97,6 +43,8 @@ def test_no_go_and_not_applicable_need_a_reason(hand: Hand) -> None:
 def test_what_was_seen_is_entered_in_the_crews_words(hand: Hand) -> None:
     form = of_step.seen(hand.step("battery"))
     assert form.by_key["response"].initial == "Latched, 8.1 V"
+    assert form.about == ("Battery lead", "Expected: Latched, 8.1 V")  # which is typed over in its field
+    assert of_step.seen(hand.step("call")).about[1] == "Expected: Answered 09:02"
     hand.fill(form, response="Latched, 8.3 V", who="2")
     assert hand.last.data.response == "Latched, 8.3 V"
 
@@ -112,43 +60,104 @@ def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> 
         form.judge(hand.view, "value1", {"value1": "86000"})
     with pytest.raises(Missing, match="not a number"):
         hand.fill(form, value1="1.6", value2="1,6e3", value3="1.6", who="2")
-    hand.fill(form, value1="1,60", value2="1.61", value3=" 1,62 ", who="2")
-    assert hand.last.data.values == ("1.6", "1.61", "1.62")
+    hand.fill(form, value1="1,65", value2="1.66", value3=" 1,67 ", who="2")
+    assert hand.last.data.values == ("1.65", "1.66", "1.67")
     assert explain(hand.view, form.by_key["value1"], "1,6").startswith("= 1.6 kg, limits 1.4 to 1.9 kg")
-    witness = of_step.witness(hand.view, hand.step("neck-lift"))
-    hand.fill(witness, value="1,63", mode="ind", who="3")
-    assert (hand.last.data.mode, hand.last.data.values) == ("independent", ("1.63",))
+    # Whoever reads it for themselves, or copies it from paper, sees its limits and what was declared, and
+    # nothing of what the first person read.
+    again = of_step.measure(hand.view, hand.extra, hand.step("neck-lift"))
+    paper = of_earlier.paper(
+        hand.view, hand.step("neck-lift"), hand.extra.limits_of(hand.step("neck-lift").step)
+    )
+    witness = of_step.witness(hand.view, hand.extra, hand.step("neck-lift"))
+    for own in (witness.by_key["value"], paper.by_key["value2"], again.by_key["value1"]):
+        assert explain(hand.view, own, "") == "limits 1.4 to 1.9 kg, declared 1.6 kg"
+        assert "1.66" not in repr((own.initial, own.declared, own.limits))
+    assert not any("1.66" in line for line in witness.about)
+    second = paper.by_key["second"].beside({"who": "2"})
+    assert explain(hand.view, second, "") == "1 Ines Example, 3 Lena Example or 4 Noah Example may sign"
+    assert explain(hand.view, second, "2").endswith("somebody else has to")
+    hand.fill(witness, value="1,68", mode="ind", who="3")
+    assert (hand.last.data.mode, hand.last.data.values) == ("independent", ("1.68",))
     assert hand.step("neck-lift").outcome == "go"
 
 
-def test_an_answer_has_a_window_nearest_the_planned_release(hand: Hand) -> None:
+def test_an_answer_is_asked_what_its_step_lists_and_whether_it_was_granted(hand: Hand) -> None:
     filled(hand)
-    form = of_step.defer(hand.view, hand.step("notice"))
-    typed = {"answer0": "A-12", "valid from": "08:00", "valid until": "10:00Z", "who": "1"}
+    form = of_answer.defer(hand.view, hand.step("notice"))
+    assert [field.label for field in form.fields] == [
+        "reference",
+        "the answer",
+        "conditions, or why not",
+        "signed by (number)",
+    ]
     with pytest.raises(Missing, match="the answer: nothing is typed"):
-        hand.fill(form, **typed)
+        hand.fill(form, answer0="A-12", who="1")
     with pytest.raises(Missing):
-        hand.fill(form, **typed, granted="gr ref")
-    with pytest.raises(Refused, match="ends before it begins"):
-        hand.fill(form, **{**typed, "valid until": "07:30Z"}, granted="granted")
-    hand.fill(form, **typed, granted="g")
-    data = hand.last.data
-    assert (data.valid_from, data.valid_until) == ("2031-03-09T08:00:00.000Z", "2031-03-09T10:00:00.000Z")
-    hand.fill(form, **typed, granted="refused")
-    assert hand.step("notice").outcome == "no-go"
+        hand.fill(form, answer0="A-12", granted="gr ref", who="1")
+    with pytest.raises(Missing, match="reference: a granted answer has it"):
+        hand.fill(form, granted="granted", who="1")
+    hand.fill(form, answer0="A-12", granted="g", who="1")
+    assert (hand.last.data.valid_from, hand.last.data.valid_until) == (None, None)
+    assert hand.step("notice").outcome == "go"
+    hand.fill(form, granted="refused", reason="a glider contest", who="1")
+    assert (hand.step("notice").outcome, hand.step("notice").reason) == ("no-go", "a glider contest")
 
 
-def test_questions_that_ask_for_the_window_are_asked_once(stage: Stage) -> None:
-    stage.checklist = stage.checklist.replace(
-        'ask = ["reference"]', 'ask = ["reference", "valid from", "valid until"]'
-    )
+def test_a_window_that_is_asked_for_is_nearest_the_planned_release(stage: Stage) -> None:
+    listed = 'ask = ["reference", "valid from", "valid until", "conditions"]'
+    stage.checklist = stage.checklist.replace('ask = ["reference"]', listed)
     hand = Hand(stage)
     filled(hand)
-    form = of_step.defer(hand.view, hand.step("notice"))
-    assert [field.label for field in form.fields if "valid" in field.label] == ["valid from", "valid until"]
-    hand.fill(form, answer0="A-12", answer1="08:00Z", answer2="10:00Z", granted="granted", who="1")
-    assert hand.last.data.valid_until == "2031-03-09T10:00:00.000Z"
-    assert hand.last.data.answers["valid until"] == "10:00Z"
+    form = of_answer.defer(hand.view, hand.step("notice"))
+    labels = ["reference", "valid from", "valid until", "conditions", "the answer", "signed by (number)"]
+    assert [field.label for field in form.fields] == labels
+    typed = {"answer0": "A-12", "answer1": "08:00", "answer2": "10:00Z", "answer3": "none", "who": "1"}
+    until = form.by_key["answer2"].tells
+    assert until(typed) == until({"answer2": ""}) == until({"answer2": "8"}) == ""
+    assert until({"answer2": "08:59Z"}).startswith(
+        "before the planned release: this answer does not cover it"
+    )
+    assert form.by_key["answer1"].tells({"answer1": "09:01Z"}).startswith("after the planned release")
+    with pytest.raises(Refused, match="ends before it begins"):
+        hand.fill(form, **{**typed, "answer2": "07:30Z"}, granted="granted")
+    hand.fill(form, **typed, granted="granted")
+    data = hand.last.data
+    assert (data.valid_from, data.valid_until) == ("2031-03-09T08:00:00.000Z", "2031-03-09T10:00:00.000Z")
+    assert (data.answers["valid until"], data.reason) == ("10:00Z", "")
+    hand.fill(form, granted="refused", answer3="after dusk only", who="1")
+    assert (hand.step("notice").outcome, hand.step("notice").reason) == ("no-go", "after dusk only")
+
+
+def test_no_gate_rests_on_an_answer_after_the_release(stage: Stage) -> None:
+    told = 'defer = { authority = "the tower", ask = ["told at", "who answered"] }'
+    step = f'[[phase.step]]\nid = "told"\nchallenge = "Launch call"\n{told}\nafter = ["call"]\n'
+    stage.checklist += step
+    hand = Hand(stage)
+
+    def labels(form: Form) -> list[str]:
+        return [field.label for field in form.fields]
+
+    asked = ["told at", "who answered", "signed by (number)"]
+    early = of_answer.defer(hand.view, hand.step("told"))
+    assert (labels(early), early.no_go) == (asked, None)
+    assert "gate lies before told" in (refusal(hand.walk, early.trial) or "")
+    hand.fill(of_release.release(hand.view, lambda: hand.view), reason="torn loose", who="2")
+    form = of_answer.defer(hand.view, hand.step("told"))
+    assert labels(form) == asked
+    assert not any("release" in line for line in form.about)
+    assert "Step call comes before told" in (refusal(hand.walk, form.trial) or "")
+    # With nothing to refuse in it, a dialogue that comes too early does not open for a no-go alone.
+    assert form.no_go is None
+    hand.walk.confirm("call", "omar", "answered 09:02")
+    with pytest.raises(Missing, match="who answered: nothing is typed"):
+        hand.fill(form, answer0="09:02Z", who="1")
+    hand.fill(form, answer0="09:02Z", answer1="the tower", who="1")
+    data = hand.last.data
+    assert (data.outcome, data.valid_from, data.valid_until) == ("go", None, None)
+    assert hand.step("told").outcome == "go"
+    hand.clock.forward(hours=9)
+    assert hand.step("told").outcome == "go"
 
 
 def test_a_waiver_has_a_bound_and_an_expiry_and_asks_for_the_passphrase(hand: Hand) -> None:
@@ -165,6 +174,16 @@ def test_a_waiver_has_a_bound_and_an_expiry_and_asks_for_the_passphrase(hand: Ha
         hand.fill(form, **typed, passphrase="guess")
     with pytest.raises(Refused, match="role director"):
         hand.fill(form, **{**typed, "who": "2"}, passphrase=PASSPHRASE)
+    # It says which clock a time is of, and what it was taken for; a day that is over is told at once.
+    assert of_step.UNTIL in form.about
+    assert explain(hand.view, form.by_key["expires"], "") == "20:30 local, 08:30Z or +45 min"
+    assert explain(hand.view, form.by_key["expires"], "06:30Z") == "= 2031-03-10 06:30Z · 06:30 local"
+    tells = form.by_key["expires"].tells
+    assert tells(typed) == "before the planned release: by then the no-go is back"
+    assert tells({"expires": "09:00Z"}) == tells({"expires": ""}) == tells({"expires": "9"}) == ""
+    assert form.about[:2] == ("Serial line", "No-go: link.margin 1.5, limit at least 2")
+    with pytest.raises(Missing, match="2031-03-08 09:00Z has passed already"):
+        form.judge(hand.view, "expires", {"expires": "2031-03-08 09:00Z"})
     hand.fill(form, **typed, passphrase=PASSPHRASE)
     assert (hand.last.data.bound.at_least, hand.last.data.expires) == ("1.4", "2031-03-09T07:45:00.000Z")
     hand.walk.refuse("battery", "omar", "loose")
@@ -178,10 +197,18 @@ def test_a_no_go_at_a_poll_holds_and_a_hold_is_lifted_by_its_caller(hand: Hand) 
     form = of_count.poll(hand.view, gate)
     with pytest.raises(Missing, match="its answer: nothing is typed"):
         hand.fill(form, who="1")  # no answer is assumed
+    # Who can sign is narrowed to the station's role, as it is typed.
+    poller = form.by_key["who"]
+    told = {"direct": "1 Ines Example", "payload": "2 Omar Example or 3 Lena Example"}
+    for station, able in told.items():
+        assert explain(hand.view, poller.beside({"station": station}), "") == f"{able} may sign"
+    assert explain(hand.view, poller.beside({"station": ""}), "4").endswith("role director or payload")
     hand.fill(form, station="payload", answer="n", remark="gust", who="2")
     assert len(hand.view.state.holds) == 1
     hand.walk.hold("cloud", "ines")
+    assert of_count.poll(hand.view, gate).warning == f"{HELD}."  # an answer now would not count for long
     lift = of_count.lift(hand.view)
+    assert explain(hand.view, lift.by_key["who"], "3").endswith("payload; somebody else has to")
     assert explain(hand.view, lift.by_key["who"], "") == "1 Ines Example or 2 Omar Example may sign"
     with pytest.raises(Refused, match="another person's hold"):
         hand.fill(lift, hold="2", reason="clear", who="2")
@@ -241,16 +268,68 @@ def test_a_phase_begun_out_of_order_names_what_is_passed(stage: Stage) -> None:
 
 
 def test_a_release_off_go_says_what_happened_and_is_never_in_the_future(hand: Hand) -> None:
-    form = of_count.release(hand.view)
-    assert "WITHOUT GO" in form.about[0]
+    form = of_release.release(hand.view, lambda: hand.view)
+    assert "without go" in form.warning
+    assert (
+        form.by_key["at"]
+        .tells({"at": "", "reason": ""})
+        .startswith("entered as released WITHOUT GO: battery")
+    )
     with pytest.raises(Missing, match="what happened"):
         hand.fill(form, who="2")
-    with pytest.raises(Refused, match="still to come"):
-        hand.fill(form, at="07:30Z", reason="torn loose", who="2")
-    with pytest.raises(Refused, match="the record was opened at 2031-03-09 07:00:00Z"):
-        hand.fill(form, at="06:58", reason="torn loose", who="2")
+    for at, fault in (("07:30Z", "still to come"), ("06:58", "the record was opened at 07:00:00Z")):
+        with pytest.raises(Missing, match=fault):
+            hand.fill(form, at=at, reason="torn loose", who="2")
+        with pytest.raises(Missing, match=fault):
+            form.judge(hand.view, "at", {"at": at})
     hand.fill(form, at="07:00", reason="torn loose", who="2")
     assert (hand.last.data.released, hand.last.data.with_go) == ("2031-03-09T07:00:00.000Z", False)
+
+
+def test_a_release_says_as_its_time_is_typed_what_it_will_be_entered_as(hand: Hand) -> None:
+    filled(hand)
+    walk = hand.walk
+    walk.measure("neck-lift", "omar", [1.60, 1.61, 1.62], (None, None))
+    walk.witness("neck-lift", "lena")
+    walk.confirm("gust", "omar", "4 m/s")  # valid for 30 min
+    walk.defer("notice", "ines", {"reference": "A-12"}, granted=True)
+    walk.complete("fill", "omar")
+    polled(walk, "release")
+    hand.clock.forward(minutes=20, seconds=30)
+    walk.authorise("release", "ines", PASSPHRASE)
+    hand.clock.forward(minutes=5)
+    form = of_release.release(hand.view, lambda: hand.view)
+    assert form.about == ("Authorised at 07:20:30Z.",)
+
+    def said(at: str) -> tuple[str, str]:
+        typed = {"at": at, "reason": "", "who": ""}
+        return tuple(form.by_key[key].tells(typed) for key in ("at", "reason"))
+
+    good, word = "entered as released with go", of_release.WORD
+    assert said("") == said("07:21Z") == (good, "")
+    assert said("07:20Z") == (
+        "entered as released WITHOUT GO: it was authorised at 07:20:30Z only",
+        word,
+    )
+    assert said("07:40Z")[0].startswith("that is still to come")
+    assert said("07:2") == ("", "")
+    with pytest.raises(Missing, match=word):
+        hand.fill(form, at="07:20Z", who="2")
+    # What expires while the dialogue stands changes what it says of now, and nothing of what was before.
+    hand.clock.forward(minutes=6)
+    assert said("") == (
+        "entered as released WITHOUT GO: gust is stale: valid for 30 min only, done 07:00 UTC",
+        word,
+    )
+    assert said("07:29Z") == (good, "")
+    # And what is said is what is entered.
+    do = form.make(form.answers(hand.view, {"at": "07:29Z", "reason": "", "who": "2"}))
+    walk.hold("gust", "omar")
+    with pytest.raises(Refused, match="just changed"):
+        do(walk)
+    assert said("07:29Z") == ("entered as released WITHOUT GO: hold: gust", word)
+    hand.fill(form, at="07:29Z", reason="torn loose", who="2")
+    assert (hand.last.data.with_go, hand.last.data.released) == (False, "2031-03-09T07:29:00.000Z")
 
 
 def test_power_scrub_and_correct(hand: Hand) -> None:
@@ -262,6 +341,9 @@ def test_power_scrub_and_correct(hand: Hand) -> None:
     assert tells({"entry": ""}) == ""
     assert tells({"entry": "2"}) == "strikes 2  07:00Z  Omar Example  battery: go; 8.1 V"
     assert "no entry 1 that can be corrected" in tells({"entry": "1"})
+    # Who may strike it is told by the entry typed: who signed it, or the director.
+    for entry, able in (("2", "1 Ines Example or 2 Omar Example"), ("", "one of 4 people")):
+        assert explain(hand.view, form.by_key["who"].beside({"entry": entry}), "") == f"{able} may sign"
     with pytest.raises(Missing, match="no entry 1"):
         hand.fill(form, entry="1", reason="wrong pack", who="2")
     hand.fill(form, entry="2", reason="wrong pack", who="2")
@@ -287,6 +369,16 @@ def test_who_is_locked_or_nobody_is_told(hand: Hand) -> None:
     assert of_count.other_sealers(hand.view, " 1, 3") == ("ines", "lena")
     with pytest.raises(Missing, match="no person number 9"):
         of_count.other_sealers(hand.view, "9")
+    drone = who("drone")
+    assert explain(hand.view, drone, "") == "nobody on the roster (drone) may sign"
+    # Where nobody has a number it says what to do: unlock a key, or put people on the roster.
+    laptop = hand.view.book.roster.find("laptop")
+    omar = hand.view.book.roster.find("omar")
+    crowd = [msgspec.structs.replace(omar, id=f"omar{n}", key=bytes([n]) * 32) for n in range(10)]
+    for people, told in ((crowd, NOBODY), ([], NO_PEOPLE)):
+        book = replace(hand.view.book, roster=Roster([*people, laptop]))
+        with pytest.raises(Missing, match=re.escape(f"There is no person number 2. {told}")):
+            form.judge(replace(hand.view, book=book, unlocked=()), "who", {"who": "2"})
 
 
 def test_what_nobody_could_do_now_is_refused_before_anything_is_asked(hand: Hand) -> None:

@@ -13,7 +13,7 @@ from small_flight import START, filled, go, margin, ready_to_fill
 
 from preflight.record.keys import Keyring
 from preflight.record.store import Recorder
-from preflight.tui.keys import KEYS
+from preflight.tui.keys import BY_NAME, KEYS
 from preflight.tui.places import Place
 from preflight.walk import opening
 from preflight.walk.acts import Walk
@@ -117,6 +117,13 @@ class TestTakingOver:
 
         async def story(driver: Driver) -> None:
             await after_the_scrub(driver)
+            # The key is among the first at a step that can be taken over, and gone once none can be.
+            assert "F4 take over" in driver.text()
+            assert driver.app.seen.view.takeable == ("battery", "line")
+            driver.app.conductor.go(Place("step", "logger"))
+            await driver.pilot.pause()
+            assert "F4" not in driver.text()
+            driver.app.conductor.go(Place("step", "battery"))
             await driver.press("f4")
             await driver.asked()
             text = driver.text()
@@ -131,6 +138,7 @@ class TestTakingOver:
             assert [view.step(name).outcome for name in ("battery", "logger", "line")] == ["go", "open", "go"]
             assert [act.entry.kind for act in view.acts] == ["open", "carry", "carry"]
             assert {act.signer for act in view.acts[1:]} == {"omar"}
+            assert not BY_NAME["take_over"].when(driver.app.seen)
             await driver.press("f4")
             await driver.until(lambda: driver.app.seen.notice is not None)
             assert driver.app.seen.notice.title == "Not now"
@@ -188,9 +196,11 @@ class TestTakingOver:
 
         async def story(driver: Driver) -> None:
             await after_the_scrub(driver)
+            assert driver.app.seen.view.takeable == ("battery", "line")  # gust lies behind a gate
             await driver.press("f4")
             await driver.fill("all", "2")
             await driver.until(lambda: driver.app.seen.notice is not None)
+            assert not BY_NAME["take_over"].when(driver.app.seen)
             assert "gust: The fill gate lies before gust" in driver.app.seen.notice.text
             assert driver.app.seen.view.step("battery").outcome == "go"
 
@@ -406,10 +416,10 @@ class TestOtherActsByKey:
             await driver.until(lambda: len(driver.app.seen.view.acts) == len(walk.ledger.acts))
             await to_step(driver, "notice")
             await driver.press("enter")
-            await driver.fill("A-12", "08:00Z", "10:00Z", "granted", "call again at T-10 min", "1")
+            await driver.fill("A-12", "granted", "call again at T-10 min", "1")
             await driver.until(lambda: driver.app.seen.view.step("notice").outcome == "go")
             data = driver.app.seen.view.step("notice").finding.act.data
-            assert (data.reason, data.valid_until) == ("call again at T-10 min", "2031-03-09T10:00:00.000Z")
+            assert (data.reason, data.valid_until) == ("call again at T-10 min", None)
             await to_step(driver, "notice")
             assert "call again at T-10 min" in driver.text()
 

@@ -17,7 +17,8 @@ from preflight.readings import Evidence, Finding, Reading
 from preflight.record import disk
 from preflight.record.folder import read
 from preflight.record.verify import verify
-from preflight.tui import conductor
+from preflight.record.writer import written_here
+from preflight.tui import conductor, following
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.dialogs.tell import Page, Sure
 from preflight.tui.forms.form import Field, Form
@@ -294,7 +295,7 @@ def test_what_is_asked_fits_and_what_is_said_about_it_scrolls(stage: Stage) -> N
     stage.drive(story)
 
 
-def test_a_second_screen_only_looks_and_follows(stage: Stage) -> None:
+def test_a_second_screen_only_looks_and_follows(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
     async def first(driver: Driver) -> None:
         await driver.begin()
         (record,) = stage.logs.iterdir()
@@ -305,6 +306,7 @@ def test_a_second_screen_only_looks_and_follows(stage: Stage) -> None:
         view = looking.view().result()
         assert view.state.next.name == "logger"
         assert view.looking
+        assert not looking.view().result().record.left
         looking.shut()
 
     stage.drive(first)
@@ -316,7 +318,35 @@ def test_a_second_screen_only_looks_and_follows(stage: Stage) -> None:
         for key in ("enter", "2", "enter", "f2", "n", "z", "p", "u", "c", "right", "s"):
             await driver.key(key)
         assert len(driver.app.screen_stack) == 2
+        # Why the key did nothing goes by itself: nobody has to be at this screen.
+        follow = driver.app.opened.following
+        await driver.until(lambda: driver.app.seen.notice is not None)
+        follow.tick()
+        await driver.until(lambda: driver.app.seen.notice is None)
+        if not listed:
+            return  # this system does not list its locks: nothing is said
+        # The screen at work ends: whoever looks is told, until somebody is at work again.
+        assert "This screen only looks" in driver.text()
+        os.close(writer)
+        stage.clock.forward(minutes=12, seconds=8)
+        follow.tick()
+        await driver.until(lambda: "Last entry 07:00:00Z, 00:12:08 ago" in driver.text())
+        assert "▲ NOBODY IS AT WORK on this walk." in driver.text()
+        assert "▲ nobody writes" in driver.text()
+        assert driver.app.seen.notice.title == "Nobody at work"
+        again = locked()
+        await driver.until(lambda: "This screen only looks" in driver.text())
+        await driver.until(lambda: driver.app.seen.notice is None)
+        os.close(again)
 
+    def locked() -> int:
+        fd = disk.open_append(record / "record.jsonl")
+        disk.lock(fd, "record")
+        return fd
+
+    monkeypatch.setattr(following, "SAID_FOR", 0.0)
+    writer = locked()
+    listed = written_here(record / "record.jsonl")
     stage.drive(second, session=Looking(record, folder=stage.folder, clock=stage.clock))
     assert (record / "record.jsonl").read_bytes() == before
 

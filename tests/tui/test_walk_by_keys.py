@@ -37,6 +37,8 @@ async def pass_gate(driver: Driver, gate: str) -> None:
     """Poll both stations and authorise."""
     await driver.at("poll", gate)
     await driver.press("enter")
+    await driver.asked()
+    assert "1 Ines Example may sign" in driver.said()  # the director's answer is asked first
     await driver.fill("go", "", "1")
     await driver.fill("go", "", "2")
     await driver.at("authorise", gate)
@@ -54,7 +56,7 @@ async def to_release_gate(driver: Driver) -> None:
     await driver.sign("omar")
     await driver.at("step", "notice")
     await driver.press("enter")
-    await driver.fill("A-12", "07:00", "11:00Z", "granted", "", "1")
+    await driver.fill("A-12", "granted", "", "1")
     await driver.at("step", "spare")
     await driver.sign("noah")
     await driver.at("complete", "fill")
@@ -80,7 +82,15 @@ async def seal(driver: Driver) -> str:
     return code
 
 
+TOLD = """[[phase.step]]
+id = "told"
+challenge = "Launch call to the authority"
+defer = { authority = "the tower", ask = ["told at", "who answered"] }
+"""
+
+
 def test_a_whole_walk_by_keys_ends_in_two_sealed_records(stage: Stage) -> None:
+    stage.checklist += TOLD
     counts: dict[str, int] = {}
     codes: list[str] = []
 
@@ -94,9 +104,20 @@ def test_a_whole_walk_by_keys_ends_in_two_sealed_records(stage: Stage) -> None:
         await driver.at("release")
         first = driver.app.seen.view.record.rec
         # A hold called after the record was closed goes into the one that follows, and takes the go away.
+        # Over the release's dialogue it changes at once what that says.
+        await driver.press("enter")
+        await driver.asked()
+        assert "entered as released with go" in driver.said()
+        await driver.type("06:59")
+        await driver.until(lambda: "the record was opened at 07:00:00Z" in driver.said())
+        await driver.press(*["backspace"] * 5)
+        await driver.until(lambda: "entered as released with go" in driver.said())
         await driver.press("f2")
+        await driver.until(lambda: driver.app.screen.form.title == "Hold")
         await driver.fill("gust", "2")
-        await driver.until(lambda: bool(driver.app.seen.view.state.holds))
+        await driver.until(lambda: "entered as released WITHOUT GO: hold: gust" in driver.said())
+        await driver.press("escape")
+        await driver.until(lambda: not driver.asking)
         follows = driver.app.seen.view.record.rec
         assert follows != first
         assert driver.app.seen.notice.text.endswith(f"A record that follows was begun: {follows}")
@@ -113,6 +134,9 @@ def test_a_whole_walk_by_keys_ends_in_two_sealed_records(stage: Stage) -> None:
         await driver.at("step", "call")
         assert driver.app.seen.view.record.rec != first
         await driver.sign("omar")
+        await driver.at("step", "told")
+        await driver.press("enter")
+        await driver.fill("09:02Z", "the tower", "1")  # nothing is granted any more
         await driver.at("complete", "tracking")
         await driver.sign("omar")
         codes.append(await seal(driver))

@@ -84,7 +84,7 @@ class Ask(ModalScreen[bool]):
         self._told = Content("")
         self._began = 0.0
         self._waited: asyncio.Future[Any] | None = None
-        self._given_up = self._done = self._more = False
+        self._given_up = self._done = self._more = self._shown = False
 
     def compose(self) -> ComposeResult:
         form = self.form
@@ -115,6 +115,7 @@ class Ask(ModalScreen[bool]):
         first = next((asked for asked in self._asked if not asked.field.settled), None)
         if first is not None:
             self.set_focus(first.input)
+        self._shown = True
         self._explain()
         self._say_keys()
         self.watch(self.query_one("#about"), "virtual_size", self._fit, init=False)
@@ -125,6 +126,8 @@ class Ask(ModalScreen[bool]):
 
     def _fit(self) -> None:
         """What is asked always fits; what is said about it scrolls where it does not."""
+        if not self.children:
+            return  # closed while this was waited for
         dialogue, about = self.query_one("#dialogue"), self.query_one("#about", VerticalScroll)
         others = sum(child.outer_size.height for child in dialogue.children if child is not about)
         height = self.size.height
@@ -260,6 +263,8 @@ class Ask(ModalScreen[bool]):
 
     def on_screen_resume(self) -> None:
         self._close()
+        if self._shown:
+            self._explain()  # what was done in the dialogue above may say something else here
 
     async def _all_typed(self) -> None:
         """Wait until every field has taken in the keys that were pressed before Enter."""

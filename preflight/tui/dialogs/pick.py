@@ -20,6 +20,9 @@ from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.marks import OUTCOMES
 from preflight.tui.places import Place, places
 
+NAMES = 26
+"""Cells for the steps' names at most."""
+
 
 class Pick(ModalScreen[Place | None]):
     """Choose a step or a call; going there does nothing to it."""
@@ -78,7 +81,7 @@ class Pick(ModalScreen[Place | None]):
         options = self.query_one(OptionList)
         options.clear_options()
         width = max(40, min(98, self.size.width - 2) - 6)
-        options.add_options([Option(_line(self._scene, place, width)) for place in self._shown])
+        options.add_options([Option(line) for line in _lines(self._scene, self._shown, width)])
         if not self._shown:
             said = (
                 f"No step or call has “{wanted}” in it. Take letters back, or Esc; Ctrl+P searches the acts."
@@ -97,16 +100,24 @@ def _searched(scene: Scene, place: Place) -> str:
     return f"{place.name} {step.step.challenge} {step.step.response} {step.phase.title} {outcome}".lower()
 
 
-def _line(scene: Scene, place: Place, width: int) -> Content:
-    if place.kind != "step":
-        title = place_title(place)
-        if place.kind == "complete":
-            title = f"{title}: {scene.view.book.phases[place.name].title}"
-        return say(f"              {title}", "$quiet")
-    step = scene.view.step(place.name)
-    mark = OUTCOMES[step.outcome]
-    return row(
-        fitted(say(f" {mark.text}"), 14),
-        fitted(say(place.name, "bold"), 24),
-        say(step.step.challenge, limit=200),
-    ).truncate(width, ellipsis=True)
+def _lines(scene: Scene, shown: list[Place], width: int) -> list[Content]:
+    """Outcome, step and challenge in columns as wide as what stands in them."""
+    steps = [scene.view.step(place.name) for place in shown if place.kind == "step"]
+    of_mark = max((len(OUTCOMES[step.outcome].text) for step in steps), default=0) + 2
+    of_name = min(NAMES, max((len(step.step.id) for step in steps), default=0)) + 2
+
+    def line(place: Place) -> Content:
+        if place.kind != "step":
+            title = place_title(place)
+            if place.kind == "complete":
+                title = f"{title}: {scene.view.book.phases[place.name].title}"
+            return say(f" {'':{of_mark}}{title}", "$quiet")
+        step = scene.view.step(place.name)
+        return row(
+            fitted(say(f" {OUTCOMES[step.outcome].text}"), of_mark + 1),
+            fitted(say(place.name, "bold").truncate(of_name - 1, ellipsis=True), of_name),
+            "" if step.step.required else say("optional: ", "$quiet"),
+            say(step.step.challenge, limit=200),
+        )
+
+    return [line(place).truncate(width, ellipsis=True) for place in shown]

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from rich.cells import cell_len, set_cell_size
 from textual.content import Content
 
 from preflight.clean import clean
 from preflight.tui import words
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import WIDE, apart, badge, fitted, row, say, short_name
+from preflight.tui.draw.text import WIDE, apart, badge, fitted, row, say
 from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, Mark
 from preflight.tui.view import View, numbers
 from preflight.walk.state import PhaseState
@@ -94,11 +95,10 @@ def people_line(scene: Scene, width: int) -> Content:
     known = numbers(view.book.roster, view.unlocked)
     right = record_part(scene)
     locked = " all locked: u" if not view.unlocked and not view.looking else ""
-    room = width - right.cell_length - 2 - len(locked)
-    each = max(4, (room - 2) // max(1, len(known)) - 5)
-    for n, person in known.items():
+    room = width - right.cell_length - 4 - len(locked) - 5 * len(known)
+    names = names_that_fit([clean(person.name, limit=60) for person in known.values()], room)
+    for (n, person), name in zip(known.items(), names, strict=True):
         open_ = person.id in view.unlocked
-        name = short_name(clean(person.name, limit=60), each)
         if person.id == scene.selected:
             parts.append(Content.styled(f" {n} ▸{name} ", "bold reverse"))
         elif open_:
@@ -107,6 +107,18 @@ def people_line(scene: Scene, width: int) -> Content:
             parts.append(Content.styled(f" {n} ○{name} ", "$quiet"))
     parts.append(Content.styled(locked, "$quiet"))
     return apart(row(*parts), right, width)
+
+
+def names_that_fit(names: list[str], room: int) -> list[str]:
+    """Names that fit side by side, all in one way: whole, first one and initial, first one, or cut."""
+    split = [name.split() or [""] for name in names]
+    initials = [f"{words_[0]} {words_[-1][0]}." if len(words_) > 1 else words_[0] for words_ in split]
+    first = [words_[0] for words_ in split]
+    for way in (names, initials, first):
+        if sum(map(cell_len, way)) <= room:
+            return way
+    each = max(4, room // max(1, len(names)))
+    return [set_cell_size(name, min(each, cell_len(name))) for name in first]
 
 
 def record_part(scene: Scene) -> Content:
@@ -123,6 +135,8 @@ def _record(scene: Scene) -> Content:
         return row(Content.styled(" ■ RECORD STOPPED ", ALERT_STYLE), " ")
     closed = " closed" if scene.view.state.closed is not None else ""
     said = Content.styled(f"on disk {words.utc_s(record.on_disk)} #{record.entries}{closed} ", "$quiet")
+    if record.left:
+        return row(Content.styled(" ▲ nobody writes ", CAUTION_STYLE), " ", said)
     if record.mirror_behind is not None:
         return row(Content.styled(" ▲ mirror behind ", CAUTION_STYLE), " ", said)
     return said

@@ -31,7 +31,7 @@ def _prompt(scene: Scene) -> tuple[str, str, Content]:
     """Its mark, its words, and a hint that gives way."""
     view = scene.view
     if view.looking:
-        return "◇", "This screen only looks: it can't act.", _NOBODY
+        return _looks(view)
     if scene.busy:
         return "◌", f"{scene.busy}…", _NOBODY
     running = scene.running
@@ -47,6 +47,16 @@ def _prompt(scene: Scene) -> tuple[str, str, Content]:
     if due != scene.place and due.kind != "none" and does.does != "go-on":
         return "▶", text, Content.styled(f"   . goes to {clean(due.name or due.kind, limit=40)}", "$quiet")
     return "▶", text, _NOBODY
+
+
+def _looks(view: View) -> tuple[str, str, Content]:
+    """What a screen says that only looks: whether there is still anybody to be looked at."""
+    record = view.record
+    if record is None or not record.left:
+        return "◇", "This screen only looks: it can't act.", _NOBODY
+    since = words.countdown(record.on_disk - view.state.now.at)
+    said = f"NOBODY IS AT WORK on this walk. Last entry {words.utc_s(record.on_disk)}, {since}."
+    return "▲", said, _NOBODY
 
 
 _VERBS = {"sign": "sign", "confirm": "confirm", "witness": "witness", "complete": "call it complete"}

@@ -42,15 +42,6 @@ def apart(left: Content, right: Content, width: int) -> Content:
     return row(fitted(left, room), " ", right).truncate(width)
 
 
-def short_name(name: str, room: int) -> str:
-    """A name that fits: whole, or the first one with the initial of the last, or cut."""
-    if len(name) <= room:
-        return name
-    words_ = name.split()
-    short = f"{words_[0]} {words_[-1][0]}." if len(words_) > 1 else name
-    return short if len(short) <= room else words_[0][:room]
-
-
 def lines_of(content: Content, width: int) -> list[Content]:
     """Wrapped to lines no wider than `width`."""
     return [line.rstrip() for line in content.wrap(max(8, width))]

@@ -15,8 +15,9 @@ from textual.content import Content
 from preflight.clean import clean
 from preflight.tui import words
 from preflight.tui.draw.ended import closed_mark
+from preflight.tui.draw.head import names_that_fit
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import WIDE, badge, fitted, row, say, short_name
+from preflight.tui.draw.text import WIDE, badge, fitted, row, say
 from preflight.tui.marks import ALERT_STYLE, SCRUBBED, VERDICTS
 from preflight.tui.view import View
 from preflight.walk.ledger import Act
@@ -187,7 +188,8 @@ def _hold_forms(view: View) -> list[_Form]:
 def called(view: View, hold: Act, width: int) -> str:
     """Who called a hold, and when."""
     name = clean(view.person(hold.data.claimed or hold.signer), limit=60)
-    return f"{short_name(name, 60 if width >= WIDE else 12)} {words.utc(hold.at.at)}"
+    (name,) = names_that_fit([name], 60 if width >= WIDE else 12)
+    return f"{name} {words.utc(hold.at.at)}"
 
 
 def _beside(view: View, width: int) -> list[Content]:

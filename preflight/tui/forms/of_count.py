@@ -18,9 +18,11 @@ from preflight.tui.forms.form import (
     Form,
     Wrong,
     first_allowed,
+    numbered,
     said_numbers,
     who,
 )
+from preflight.tui.places import HELD
 from preflight.tui.view import View, number_of, numbers
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Act, Ref
@@ -77,6 +79,7 @@ def hold(view: View) -> Form:
 
     return Form(
         title="Hold",
+        holds=True,
         about=(about,),
         fields=(
             Field(key="reason", label="reason (may stay empty)", optional=True),
@@ -222,8 +225,17 @@ def poll(view: View, gate: GateState) -> Form:
         return walk.poll(gate.gate, own, person, go=True)
 
     stations = tuple(gate.polled)
+
+    def of_station(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """The role that answers for the station typed; any station's while none is."""
+        text = typed["station"].strip().lower()
+        meant = [name for name in stations if text and name.lower().startswith(text)]
+        exact = [name for name in meant if name.lower() == text]
+        return {"roles": tuple(exact or (meant if len(meant) == 1 else stations))}
+
     return Form(
         title=f"Poll at the {gate.gate} gate",
+        warning=f"{HELD}." if view.state.holds else "",
         about=tuple(about),
         fields=(
             Field(
@@ -236,7 +248,7 @@ def poll(view: View, gate: GateState) -> Form:
             ),
             Field(key="answer", label="its answer", kind="choice", choices=("go", "no-go")),
             Field(key="remark", label="remark (may stay empty)", optional=True),
-            who(),
+            who(narrows=of_station),
         ),
         make=make,
         trial=trial,
@@ -250,6 +262,8 @@ def authorise(view: View, gate: GateState) -> Form:
     about = [f"Verdict: {gate.verdict}."]
     if gate.reasons:
         about.append(clean(gate.reasons[0].text, limit=200))
+    if waived := view.waived(gate.gate):
+        about.append(clean(f"Waived: {'; '.join(waived)}", limit=400))
     if expiry is not None:
         about.append(f"First expiry: {expiry[1]} at {words.both(expiry[0], view.zone)}.")
     about.append("The tool advises: local rules and the competent person decide.")
@@ -266,37 +280,6 @@ def authorise(view: View, gate: GateState) -> Form:
         submit="the last Enter authorises",
         trial=lambda walk, person: walk.authorise(gate.gate, person, ""),
         instead="j goes to what is left to do.",
-    )
-
-
-def release(view: View) -> Form:
-    """The balloon has left, on whatever verdict."""
-    gate = view.state.gates[view.book.gates[-1]] if view.book.gates else None
-    authorised = gate.authorised if gate is not None and gate.verdict == "go" else None
-    with_go = authorised is not None
-    about = "It will be entered as released WITHOUT GO."
-    if authorised is not None:
-        given = words.utc(authorised.at.at)
-        about = f"It will be entered as released with go, if it left after the authorisation at {given}."
-
-    def make(answers: Answers) -> Any:
-        at = answers.time("at") or view.state.now.at
-        if at > view.state.now.at:
-            raise Refused("That is still to come: a release is entered once the balloon has left.")
-        reason, person = answers.text("reason"), answers.person()
-        return lambda walk: walk.release(person, released_at=at, reason=reason)
-
-    return Form(
-        title="Release: the balloon has left",
-        about=(about,),
-        warning="" if with_go else "Released without go: say what happened.",
-        fields=(
-            Field(key="at", label="when (empty: now)", kind="time-near", optional=True),
-            Field(key="reason", label="remark" if with_go else "what happened", optional=with_go),
-            who(),
-        ),
-        make=make,
-        trial=lambda walk, person: walk.release(person, released_at=view.state.now.at, reason="-"),
     )
 
 
@@ -323,27 +306,26 @@ def close(view: View) -> Form:
     reason = "scrubbed" if view.state.scrubbed else "release decision"
     if view.state.released is not None:
         reason = "recovery over"
-    others = [
-        f"{n} {person.name}"
-        for n, person in numbers(view.book.roster, view.unlocked).items()
-        if set(person.roles) & set(head.seal_by)
-    ]
+    sealers = [person for person in view.book.roster.people if set(person.roles) & set(head.seal_by)]
+    numbered_ = {person.id: n for n, person in numbers(view.book.roster, view.unlocked).items()}
+    named = [f"{numbered_.get(person.id, '')} {person.name}".strip() for person in sealers]
+    also = Field(
+        key="also",
+        label="others sealing (numbers; may stay empty)",
+        optional=True,
+        settled=True,
+        judge=lambda answers: other_sealers(answers.view, answers.text("also")),
+    )
     return Form(
         title="Close and seal the record",
         about=(
             f"Verdicts: {verdicts or 'no gate'}.",
             "Nothing can be added to this record afterwards.",
-            clean(f"May seal: {', '.join(others)}.", limit=200),
+            clean(f"May seal: {', '.join(named)}.", limit=200),
         ),
         fields=(
             Field(key="reason", label="why it is closed", initial=reason, settled=True),
-            Field(
-                key="also",
-                label="others sealing (numbers; may stay empty)",
-                optional=True,
-                settled=True,
-                judge=lambda answers: other_sealers(answers.view, answers.text("also")),
-            ),
+            *([also] if len(sealers) > 1 else []),  # nobody is asked for whom there is not
             who(*head.seal_by),
             PASSPHRASE,
         ),
@@ -381,11 +363,10 @@ def storage(view: View) -> Form:
 
 def other_sealers(view: View, text: str) -> tuple[str, ...]:
     """Ids of the people whose numbers stand in `text`, separated by commas or blanks."""
-    known = numbers(view.book.roster, view.unlocked)
     found = []
     for word in text.replace(",", " ").split():
-        person = known.get(int(word)) if word.isdecimal() and word.isascii() else None
+        person = numbered(view, word)
         if person is None:
-            raise Wrong("also", f"There is no person number {clean(word, limit=10)}: {said_numbers(view)}")
+            raise Wrong("also", f"There is no person number {clean(word, limit=10)}{said_numbers(view)}")
         found.append(person.id)
     return tuple(found)

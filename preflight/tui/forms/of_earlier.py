@@ -12,7 +12,8 @@ from preflight.readings import Reading
 from preflight.record import kinds
 from preflight.record.entry import format_utc
 from preflight.tui import words
-from preflight.tui.forms.form import Answers, Field, Form, Missing, first_allowed, who
+from preflight.tui.forms.form import Answers, Field, Form, Missing, first_allowed, numbered, who
+from preflight.tui.forms.of_step import declared_of
 from preflight.tui.view import View
 from preflight.walk import codec
 from preflight.walk.acts import Walk
@@ -23,7 +24,7 @@ from preflight.walk.state import StepState
 ALL = "all"
 
 
-def paper(step: StepState, limits: Limits = (None, None)) -> Form:
+def paper(view: View, step: StepState, limits: Limits = (None, None)) -> Form:
     """A step that was done on the printed list, at the paper's time; a second person signs it as well."""
     if step.step.defer is not None:
         raise Refused(f"Enter the answer to {step.step.id} itself: until when it is valid counts.")
@@ -34,15 +35,30 @@ def paper(step: StepState, limits: Limits = (None, None)) -> Form:
         name = clean(asked.quantity, limit=40)
         for n in range(1, asked.repeat + 1):
             label = f"{name} {n}" if asked.repeat > 1 else name
-            fields.append(Field(key=f"value{n}", label=label, kind="number", unit=unit, limits=limits))
+            fields.append(
+                Field(
+                    key=f"value{n}",
+                    label=label,
+                    kind="number",
+                    unit=unit,
+                    limits=limits,
+                    declared=declared_of(view, asked),
+                )
+            )
     else:
         go = Field(key="outcome", label="its outcome there", kind="choice", choices=("go", "no-go"))
         fields.append(go)
     second_by = step.step.witness_by
+
+    def others(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """Everybody but whoever did it."""
+        did = numbered(view, typed["who"])
+        return {"people": tuple(each.id for each in view.book.roster.people if each != did)}
+
     fields += [
         Field(key="response", label="what is written there", initial=clean(step.step.response, limit=400)),
         who(*step.step.signed_by, label="done by (number)"),
-        who(*second_by, key="second", label="second person (number)", optional=True),
+        who(*second_by, key="second", label="second person (number)", optional=True, narrows=others),
     ]
 
     def make(answers: Answers) -> Any:

@@ -1,4 +1,4 @@
-"""Forms of acts on one step: measure, ask an authority, no-go, not applicable, witness, waive."""
+"""Forms of acts on one step: measure, no-go, not applicable, witness, waive."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from preflight.readings import Reading, decimal_text
 from preflight.record import kinds
 from preflight.record.kinds import Bound
 from preflight.tui import words
-from preflight.tui.forms.form import PASSPHRASE, Answers, Field, Form, Wrong, who
+from preflight.tui.forms.form import PASSPHRASE, Answers, Field, Form, Missing, Wrong, who
 from preflight.tui.view import Extra, View
 from preflight.walk import codec
 from preflight.walk.acts import Walk
@@ -42,7 +42,7 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
         spread = f", at most {clean(asked.spread, limit=30)} apart" if asked.spread else ""
         about.append(f"{asked.repeat} values{spread}; their mean counts")
     name = clean(asked.quantity, limit=40)
-    declared = _declared(view, asked)
+    declared = declared_of(view, asked)
     judge = partial(_possible, view, asked)
     values = tuple(
         Field(
@@ -83,7 +83,7 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
     return Form(
         title=f"Measure: {name}",
         about=tuple(about),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=(*values, who(*step.step.signed_by)),
         make=make,
         trial=trial,
@@ -91,12 +91,17 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
     )
 
 
-def _declared(view: View, asked: Measure) -> float | None:
-    """What the flight file gives for a measured value, in the step's unit; None where it gives nothing."""
+def declared_of(view: View, asked: Measure) -> float | None:
+    """What was declared for a measured value, in the step's unit; None where nothing was.
+
+    It is the flight file's or what it was replanned to, never what somebody has measured meanwhile.
+    """
     if asked.sets is None:
         return None
+    told = [act.data.sets for act in view.acts if act.entry.kind == "replan" and asked.sets in act.data.sets]
     try:
-        number, unit = split_quantity(value_text(view.flight, asked.sets))
+        text = told[-1][asked.sets] if told else value_text(view.book.flight, asked.sets)
+        number, unit = split_quantity(text)
         return convert(float(number), unit, asked.unit)
     except PreflightError:
         return None
@@ -113,82 +118,8 @@ def _possible(view: View, asked: Measure, key: str, answers: Answers) -> float:
     return value
 
 
-WINDOW = ("valid from", "valid until")
-"""Questions whose answers are times: they bound the answer, so they are asked for once and read as times."""
-
-
-def defer(view: View, step: StepState) -> Form:
-    """An authority's answer: one field for each question, its window, and whether it grants."""
-    asked = step.step.defer
-    assert asked is not None
-    questions = [(f"answer{n}", question) for n, question in enumerate(asked.ask)]
-    window = {question: key for key, question in questions if question.lower() in WINDOW}
-    fields = [
-        Field(
-            key=key,
-            label=clean(question, limit=40),
-            kind="time-plan" if question in window else "text",
-            optional=True,
-        )
-        for key, question in questions
-    ]
-    keys = {question.lower(): key for question, key in window.items()}
-    # Once the balloon has left, nothing is granted any more: what is asked is all there is to ask.
-    left = view.state.released is not None
-    for name in WINDOW:
-        if name not in keys and not left:
-            keys[name] = name
-            fields.append(Field(key=name, label=f"{name} (time)", kind="time-plan", optional=True))
-    if not left:
-        fields.append(Field(key="granted", label="the answer", kind="choice", choices=("granted", "refused")))
-        asks_it = any(question.lower().startswith(("condition", "remark")) for question in asked.ask)
-        fields.append(Field(key="reason", label="remark" if asks_it else "conditions, remark", optional=True))
-    fields.append(who(*step.step.signed_by))
-
-    def make(answers: Answers) -> Any:
-        said = {question: answers.text(key) for key, question in questions}
-        start, end = (answers.time(keys[name]) if name in keys else None for name in WINDOW)
-        granted = left or answers.choice("granted") == "granted"
-        reason = "" if left else answers.text("reason")
-        if start is not None and end is not None and end <= start:
-            raise Refused("The answer ends before it begins: check both times.")
-        if not granted and not reason:
-            reason = "refused"
-        person = answers.person()
-
-        def do(walk: Walk) -> object:
-            return walk.defer(
-                step.step.id,
-                person,
-                said,
-                granted=granted,
-                valid_from=start,
-                valid_until=end,
-                reason=reason,
-            )
-
-        return do
-
-    def trial(walk: Walk, person: str, granted: bool = True) -> object:
-        return walk.defer(step.step.id, person, dict.fromkeys(asked.ask, "-"), granted=granted, reason="-")
-
-    return Form(
-        title=f"Answer of {clean(asked.authority, limit=60)}",
-        about=(clean(step.step.challenge, limit=200),)
-        if left
-        else (
-            f"Planned release {words.both(view.state.planned_release, view.zone)}.",
-            "Times: 20:30 is the site's clock, 08:30Z is UTC; nearest to the release.",
-        ),
-        caution=_caution(step),
-        fields=tuple(fields),
-        make=make,
-        trial=trial,
-        no_go=partial(trial, granted=False),
-    )
-
-
-def _caution(step: StepState) -> str:
+def caution_of(step: StepState) -> str:
+    """The step's caution as its dialogues show it."""
     return clean(step.step.caution, limit=400)
 
 
@@ -210,7 +141,7 @@ def _reasoned(title: str, step: StepState, do: Callable[[Walk, str, str, str], o
     return Form(
         title=f"{title}: {step.step.id}",
         about=(clean(step.step.challenge, limit=200),),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=(Field(key="reason", label=label), who(*step.step.signed_by)),
         make=make,
         trial=lambda walk, person: do(walk, step.step.id, person, "-"),
@@ -218,8 +149,11 @@ def _reasoned(title: str, step: StepState, do: Callable[[Walk, str, str, str], o
     )
 
 
-def witness(view: View, step: StepState) -> Form:
-    """A second person's signature with what they read for themselves, or seen together."""
+def witness(view: View, extra: Extra, step: StepState) -> Form:
+    """A second person's signature with what they read for themselves, or seen together.
+
+    Beside their reading stand its limits and what was declared: never what the first person read.
+    """
     first = step.finding.performer if step.finding is not None else None
     others = tuple(person.id for person in view.book.roster.people if person.id != first)
     fields: list[Field] = []
@@ -230,6 +164,8 @@ def witness(view: View, step: StepState) -> Form:
                 label="your own reading",
                 kind="number",
                 unit=clean(step.step.measure.unit, limit=20),
+                limits=extra.limits_of(step.step),
+                declared=declared_of(view, step.step.measure),
                 optional=True,
             )
         )
@@ -255,7 +191,7 @@ def witness(view: View, step: StepState) -> Form:
             clean(step.step.challenge, limit=200),
             "Independent: at another time or place, without knowing the first reading. Concurrent: together.",
         ),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=(*fields, who(*step.step.witness_by, people=others)),
         make=make,
         trial=lambda walk, person: walk.witness(step.step.id, person),
@@ -272,7 +208,7 @@ def waive(view: View, step: StepState) -> Form:
         )
     outside = next((r for r in step.finding.readings if r.within is False), None)
     fields: list[Field] = [Field(key="reason", label="why it is accepted")]
-    about = [clean(step.reason, limit=200), f"Waived by: {words.listed(step.step.waive_by)}."]
+    about = [clean(step.step.challenge, limit=200), clean(f"No-go: {step.reason}", limit=200)]
     if outside is not None:
         low = outside.at_least is not None and _below(outside)
         unit = clean(outside.unit, limit=20)
@@ -281,7 +217,9 @@ def waive(view: View, step: StepState) -> Form:
             Field(key="bound", label=f"accepted {side}", kind="number", unit=unit, initial=_initial(outside))
         )
         about.append(f"Past {clean(outside.name, limit=40)} {side} the bound the no-go is back.")
-    fields += [Field(key="expires", label="until (time)", kind="time"), who(*step.step.waive_by), PASSPHRASE]
+    about.append(UNTIL)
+    until = Field(key="expires", label="until (time)", kind="time", judge=_ahead, tells=partial(_ends, view))
+    fields += [until, who(*step.step.waive_by), PASSPHRASE]
 
     def make(answers: Answers) -> Any:
         reason, person = answers.text("reason"), answers.person()
@@ -292,8 +230,7 @@ def waive(view: View, step: StepState) -> Form:
             bound = Bound(
                 name=outside.name, at_least=limit if below else None, at_most=None if below else limit
             )
-        expires: datetime | None = answers.time("expires")
-        assert expires is not None
+        expires = _ahead(answers)
         passphrase = answers.secret("passphrase")
         return lambda walk: walk.waive(
             step.step.id, person, passphrase, reason=reason, expires=expires, bound=bound
@@ -303,12 +240,35 @@ def waive(view: View, step: StepState) -> Form:
     return Form(
         title=f"Waive: {step.step.id}",
         about=tuple(about),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=tuple(fields),
         make=make,
         submit="the last Enter signs the waiver",
         trial=lambda walk, person: walk.waive(step.step.id, person, "", reason="-", expires=soon),
     )
+
+
+UNTIL = "Until: 20:30 on the site's clock, 08:30Z in UTC, +45 min from now."
+
+
+def _ends(view: View, typed: Mapping[str, str]) -> str:
+    """What a waiver's end says against the planned release, while that lies ahead."""
+    own = Field(key="expires", label="until", kind="time", optional=True)
+    try:
+        at = Answers(view, {own.key: own}, typed).time(own.key)
+    except Missing:
+        return ""
+    early = at is not None and at < view.state.planned_release and view.state.released is None
+    return "before the planned release: by then the no-go is back" if early else ""
+
+
+def _ahead(answers: Answers) -> datetime:
+    """When a waiver ends. Raises `Wrong` for a moment that has passed."""
+    expires = answers.time("expires")
+    assert expires is not None
+    if expires <= answers.view.state.now.at:
+        raise Wrong("expires", f"{expires:%Y-%m-%d} {words.utc(expires)} has passed already")
+    return expires
 
 
 def _below(reading: Reading) -> bool:
@@ -331,7 +291,7 @@ def typed(step: StepState, asks: tuple[str, ...], limits: Mapping[str, Limits]) 
             clean(step.step.challenge, limit=200),
             "Leave empty what the check reads by itself. It says what it still needs.",
         ),
-        caution=_caution(step),
+        caution=caution_of(step),
         fields=tuple(
             Field(
                 key=name,
@@ -358,8 +318,11 @@ def seen(step: StepState) -> Form:
 
     return Form(
         title=f"Confirm: {step.step.id}",
-        about=(clean(step.step.challenge, limit=200),),
-        caution=_caution(step),
+        about=(
+            clean(step.step.challenge, limit=200),
+            clean(f"Expected: {step.step.response}", limit=400) if step.step.response else "",
+        ),
+        caution=caution_of(step),
         fields=(
             Field(key="response", label="seen", initial=clean(step.step.response, limit=400)),
             who(*step.step.signed_by),
