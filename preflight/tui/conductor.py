@@ -17,7 +17,7 @@ from preflight.tui.dialogs.tell import Page, Sure
 from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
 from preflight.tui.forms.form import Answers
 from preflight.tui.interruption import passed_over
-from preflight.tui.places import Place, beside, place_of
+from preflight.tui.places import HELD, Place, beside, place_of
 from preflight.tui.screens.live import LiveScreen
 from preflight.tui.session import STOP_WAIT, Session
 
@@ -135,8 +135,9 @@ class Conductor(Conduct):
                 break
 
     async def do_authorise(self) -> None:
-        if self.app.seen.view.state.holds and self._gate().verdict == "hold":
-            raise Refused(f"The verdict is hold: {self._gate().reasons[0].text}. l lifts the hold.")
+        holds = self.app.seen.view.state.holds
+        if holds and self._gate().verdict == "hold":
+            raise Refused(f"{HELD}. It was called for: {holds[0].data.reason}")
         await self.ask(of_count.authorise(self.app.seen.view, self._gate()))
 
     async def do_release(self) -> None:
@@ -156,7 +157,9 @@ class Conductor(Conduct):
 
     async def _show_seal(self) -> None:
         assert self.seal is not None
-        await self.app.push_screen_wait(Sealed(self.seal, drill=self.app.seen.view.drill))
+        view = self.app.seen.view
+        ahead = view.state.released is None and not view.given_up
+        await self.app.push_screen_wait(Sealed(self.seal, drill=view.drill, ahead=ahead))
 
     async def do_unlock(self) -> None:
         await self.unlock(None)

@@ -8,6 +8,7 @@ from screen_driving import PASSPHRASE, Stage
 from screen_hand import Hand
 from small_flight import filled, go, margin, polled
 
+from preflight.tui.forms import of_count
 from preflight.tui.places import Place
 from preflight.walk.acts import Walk
 
@@ -77,6 +78,8 @@ def test_a_gate_page_names_what_go_leaves_behind(hand: Hand) -> None:
     assert "director not asked yet, no answer is assumed" in fill
     assert "expires line at 10:00Z · 10:00 local: fill and release must be over by then" in fill
     polled(walk, "fill")
+    decides = of_count.authorise(hand.view, hand.view.state.gates["fill"])
+    assert "Waived: line by Ines Example: short cable" in decides.about  # over the page that says so
     walk.authorise("fill", "ines", PASSPHRASE)
     later = told(hand.page(POLL))
     assert "waived line by Ines Example: short cable" in later  # a later gate goes with it as well
@@ -112,6 +115,16 @@ def test_a_step_says_who_may_sign_and_who_chosen_may_not(hand: Hand) -> None:
     assert "A second person: number, then Enter: witness" in told(lift)
     own = told(hand.page(selected="omar"))
     assert "Omar Example did this step and can't witness it: somebody else does" in own
+
+
+def test_others_are_asked_to_seal_where_others_may(stage: Stage) -> None:
+    alone = of_count.close(Hand(stage).view)
+    assert "also" not in alone.by_key
+    assert "May seal: 1 Ines Example." in alone.about
+    stage.checklist = stage.checklist.replace('seal_by = ["director"]', 'seal_by = ["director", "payload"]')
+    several = of_count.close(Hand(stage).view)
+    assert "also" in several.by_key
+    assert "May seal: 1 Ines Example, 2 Omar Example, 3 Lena Example." in several.about
 
 
 def test_a_role_that_nobody_holds_is_told_where_it_would_sign(stage: Stage) -> None:

@@ -11,6 +11,7 @@ from preflight.clean import clean
 from preflight.config.quantities import BadQuantity, typed_number
 from preflight.errors import PreflightError, Refused
 from preflight.readings import Reading
+from preflight.record.roster import Person
 from preflight.tui import words
 from preflight.tui.times import BadTime, parse_time
 from preflight.tui.view import View, numbers
@@ -68,8 +69,8 @@ class Field:
     `settled` is true where what stands there was decided by whoever opened the form: the hand starts after
     it. `roles` are those that can sign, or `people` by id where only they can; `limits` those of a number, in
     its unit, and `declared` what the flight file gives for it; `tells` says under the field what is chosen
-    by it; `judge` raises `Missing` where what is typed here can't be meant; `narrows` gives the roles that
-    what is typed elsewhere leaves.
+    by it; `judge` raises `Missing` where what is typed here can't be meant; `narrows` gives the roles or
+    people that what is typed elsewhere leaves.
     """
 
     key: str
@@ -87,11 +88,11 @@ class Field:
     people: tuple[str, ...] = ()
     tells: Tells | None = None
     judge: Callable[[Answers], object] | None = None
-    narrows: Callable[[Mapping[str, str]], tuple[str, ...]] | None = None
+    narrows: Callable[[Mapping[str, str]], Mapping[str, tuple[str, ...]]] | None = None
 
     def beside(self, typed: Mapping[str, str]) -> Field:
         """The field as it is beside what is typed in the others, by key."""
-        return self if self.narrows is None else replace(self, roles=self.narrows(typed))
+        return self if self.narrows is None else replace(self, **self.narrows(typed))  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +148,7 @@ class Answers:
     def person(self, key: str = "who") -> str:
         """The id of the person whose number was typed."""
         text = self.text(key)
-        known = numbers(self.view.book.roster, self.view.unlocked)
-        person = known.get(int(text)) if text.isdecimal() and text.isascii() else None
+        person = numbered(self.view, text)
         if person is None:
             shown, known_ones = clean(text, limit=10), said_numbers(self.view)
             if not text.isdecimal():
@@ -174,6 +174,13 @@ class Answers:
                 self.time(key)
             if asked.judge is not None:
                 asked.judge(self)
+
+
+def numbered(view: View, text: str) -> Person | None:
+    """Who has the number typed; None for a number of nobody, and for what is no number."""
+    text = text.strip()
+    known = numbers(view.book.roster, view.unlocked)
+    return known.get(int(text)) if text.isdecimal() and text.isascii() else None
 
 
 def said_numbers(view: View) -> str:
@@ -310,6 +317,8 @@ def _explain_person(view: View, answers: Answers, asked: Field) -> str:
         return str(error)
     lacks = bool(asked.roles) and not set(asked.roles) & set(person.roles)
     needed = f"; it takes the role {words.listed(asked.roles)}" if lacks else ""
+    if not needed and asked.people and person.id not in asked.people:
+        needed = "; somebody else has to"
     return clean(f"= {person.name}, {words.listed(person.roles, 'and')}{needed}", limit=200)
 
 

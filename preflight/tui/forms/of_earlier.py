@@ -12,7 +12,7 @@ from preflight.readings import Reading
 from preflight.record import kinds
 from preflight.record.entry import format_utc
 from preflight.tui import words
-from preflight.tui.forms.form import Answers, Field, Form, Missing, first_allowed, who
+from preflight.tui.forms.form import Answers, Field, Form, Missing, first_allowed, numbered, who
 from preflight.tui.forms.of_step import declared_of
 from preflight.tui.view import View
 from preflight.walk import codec
@@ -49,10 +49,16 @@ def paper(view: View, step: StepState, limits: Limits = (None, None)) -> Form:
         go = Field(key="outcome", label="its outcome there", kind="choice", choices=("go", "no-go"))
         fields.append(go)
     second_by = step.step.witness_by
+
+    def others(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """Everybody but whoever did it."""
+        did = numbered(view, typed["who"])
+        return {"people": tuple(each.id for each in view.book.roster.people if each != did)}
+
     fields += [
         Field(key="response", label="what is written there", initial=clean(step.step.response, limit=400)),
         who(*step.step.signed_by, label="done by (number)"),
-        who(*second_by, key="second", label="second person (number)", optional=True),
+        who(*second_by, key="second", label="second person (number)", optional=True, narrows=others),
     ]
 
     def make(answers: Answers) -> Any:

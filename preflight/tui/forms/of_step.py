@@ -17,7 +17,7 @@ from preflight.readings import Reading, decimal_text
 from preflight.record import kinds
 from preflight.record.kinds import Bound
 from preflight.tui import words
-from preflight.tui.forms.form import PASSPHRASE, Answers, Field, Form, Wrong, who
+from preflight.tui.forms.form import PASSPHRASE, Answers, Field, Form, Missing, Wrong, who
 from preflight.tui.view import Extra, View
 from preflight.walk import codec
 from preflight.walk.acts import Walk
@@ -208,7 +208,7 @@ def waive(view: View, step: StepState) -> Form:
         )
     outside = next((r for r in step.finding.readings if r.within is False), None)
     fields: list[Field] = [Field(key="reason", label="why it is accepted")]
-    about = [clean(step.reason, limit=200), f"Waived by: {words.listed(step.step.waive_by)}."]
+    about = [clean(step.step.challenge, limit=200), clean(f"No-go: {step.reason}", limit=200)]
     if outside is not None:
         low = outside.at_least is not None and _below(outside)
         unit = clean(outside.unit, limit=20)
@@ -218,7 +218,7 @@ def waive(view: View, step: StepState) -> Form:
         )
         about.append(f"Past {clean(outside.name, limit=40)} {side} the bound the no-go is back.")
     about.append(UNTIL)
-    until = Field(key="expires", label="until (time)", kind="time", judge=_ahead)
+    until = Field(key="expires", label="until (time)", kind="time", judge=_ahead, tells=partial(_ends, view))
     fields += [until, who(*step.step.waive_by), PASSPHRASE]
 
     def make(answers: Answers) -> Any:
@@ -248,7 +248,18 @@ def waive(view: View, step: StepState) -> Form:
     )
 
 
-UNTIL = "Until: 20:30 is the site's clock, 08:30Z is UTC, each the next one; +45 min is from now."
+UNTIL = "Until: 20:30 on the site's clock, 08:30Z in UTC, +45 min from now."
+
+
+def _ends(view: View, typed: Mapping[str, str]) -> str:
+    """What a waiver's end says against the planned release, while that lies ahead."""
+    own = Field(key="expires", label="until", kind="time", optional=True)
+    try:
+        at = Answers(view, {own.key: own}, typed).time(own.key)
+    except Missing:
+        return ""
+    early = at is not None and at < view.state.planned_release and view.state.released is None
+    return "before the planned release: by then the no-go is back" if early else ""
 
 
 def _ahead(answers: Answers) -> datetime:
@@ -307,7 +318,10 @@ def seen(step: StepState) -> Form:
 
     return Form(
         title=f"Confirm: {step.step.id}",
-        about=(clean(step.step.challenge, limit=200),),
+        about=(
+            clean(step.step.challenge, limit=200),
+            clean(f"Expected: {step.step.response}", limit=400) if step.step.response else "",
+        ),
         caution=caution_of(step),
         fields=(
             Field(key="response", label="seen", initial=clean(step.step.response, limit=400)),
