@@ -157,7 +157,9 @@ class Conductor(Conduct):
 
     async def _show_seal(self) -> None:
         assert self.seal is not None
-        await self.app.push_screen_wait(Sealed(self.seal, drill=self.app.seen.view.drill))
+        view = self.app.seen.view
+        ahead = view.state.released is None and not view.given_up
+        await self.app.push_screen_wait(Sealed(self.seal, drill=view.drill, ahead=ahead))
 
     async def do_unlock(self) -> None:
         await self.unlock(None)

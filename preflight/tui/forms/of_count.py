@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import partial
 from typing import Any
 
@@ -99,7 +99,13 @@ def lift(view: View) -> Form:
         clean(f"{n}  {words.utc(act.at.at)}  {_caller(view, act)}: {act.data.reason}")
         for n, act in holds.items()
     ]
-    fields = [REASON, who(people=_may_lift(view))]
+
+    def able(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """Whom the rules let lift the hold chosen; before one is, whoever may lift any."""
+        act = holds.get(typed.get("hold", "").strip())
+        return {"people": _may_lift(view, holds.values() if act is None else [act])}
+
+    fields = [REASON, who(narrows=able)]
     if len(holds) > 1:
 
         def tells(typed: Mapping[str, str]) -> str:
@@ -125,9 +131,9 @@ def lift(view: View) -> Form:
     )
 
 
-def _may_lift(view: View) -> tuple[str, ...]:
-    """Who may lift a hold that stands: whoever called it, and whoever may authorise a release."""
-    callers = {act.data.claimed or act.signer for act in view.state.holds}
+def _may_lift(view: View, holds: Iterable[Act]) -> tuple[str, ...]:
+    """Who may lift one of these holds: whoever called it, and whoever may authorise a release."""
+    callers = {act.data.claimed or act.signer for act in holds}
     directors = set(view.book.checklist.checklist.release_by)
     return tuple(
         person.id
