@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import partial
+from itertools import chain
 from typing import Any
 
 from preflight.clean import clean
@@ -145,6 +146,16 @@ def take_over(view: View, offers: tuple[Offer, ...], left: list[str]) -> Form:
             return str(error)
         return clean(f"takes over {words.listed([offer.step for offer in wanted], 'and')}" if wanted else "")
 
+    def able(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """The roles that sign the steps picked; of all that are offered while none is."""
+        try:
+            wanted = picked(typed["which"].strip()) or list(known.values())
+        except Missing:
+            return {}
+        signers = [view.book.steps[offer.step].signed_by for offer in wanted]
+        # One that anybody may sign leaves nobody out.
+        return {"roles": tuple(dict.fromkeys(chain(*signers))) if all(signers) else ()}
+
     def make(answers: Answers) -> Any:
         wanted, person = picked(answers.text("which")), answers.person()
 
@@ -166,7 +177,7 @@ def take_over(view: View, offers: tuple[Offer, ...], left: list[str]) -> Form:
     return Form(
         title="Take over from the earlier attempt",
         about=tuple(about),
-        fields=(Field(key="which", label="which (numbers, or all)", tells=tells), who()),
+        fields=(Field(key="which", label="which (numbers, or all)", tells=tells), who(narrows=able)),
         make=make,
         trial=lambda walk, person: first_allowed(partial(carry, walk, offer, person) for offer in offers),
         instead="Do its steps again.",
