@@ -8,6 +8,7 @@ import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import msgspec
 
@@ -30,6 +31,9 @@ from preflight.walk.acts import Walk
 from preflight.walk.book import Book
 from preflight.walk.ledger import Ledger
 from preflight.walk.state import state_at
+
+if TYPE_CHECKING:
+    from preflight.walk.ahead import Ahead
 
 CONTINUES = frozenset({"handover", "storage", "after-release"})
 """Why one record follows another so that the walk goes on: the state folds over both."""
@@ -139,21 +143,31 @@ def _refuse_followed(record: Path) -> None:
                 raise Refused(f"{record.name} goes on in {name}: take that one up.")
 
 
-def resume(record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None = None) -> Walk:
-    """Go on with a record that was interrupted: a torn line is set aside, the pause is entered."""
-    chain = chain_of(record)
+def resume(
+    record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None = None, ahead: Ahead | None = None
+) -> Walk:
+    """Go on with a record that was interrupted: a torn line is set aside, the pause is entered.
+
+    `ahead` is what was read of it before; it serves where the record has not changed since.
+    """
+    if ahead is not None and not ahead.still(record):
+        ahead = None
+    chain = chain_of(record, ahead.entries if ahead is not None else ())
     _refuse_followed(chain[-1].folder.resolve())
-    ledger = Ledger(book_of(chain[-1]))
-    for part in chain[:-1]:
-        ledger.apply_all(part.entries)
+    book = book_of(chain[-1]) if ahead is None else ahead.ledger.book
     recorder = Recorder.resume(
         record,
         clock=clock,
         instrument=keyring.instrument(),
         meaning=rules.MEANINGS["recover"],
         mirror=mirror,
+        before=ahead.trusted if ahead is not None else None,
     )
-    ledger.apply_all(recorder.entries)
+    ledger = ahead.folded(chain, recorder.entries) if ahead is not None else None
+    if ledger is None:
+        ledger = Ledger(book)
+        for entries in (*(part.entries for part in chain[:-1]), recorder.entries):
+            ledger.apply_all(entries)
     walk = Walk(ledger=ledger, recorder=recorder, keyring=keyring, clock=clock)
     if ledger.closed is not None:
         recorder.close()
@@ -205,10 +219,11 @@ def follow(
     before = None
     if why in CONTINUES:
         before = Ledger(book_of(files))
-        for part in (*chain_of(record)[:-1], files):
+        chain = chain_of(record, files.entries)
+        for part in chain:
             before.apply_all(part.entries)
-    if logs is not None and why in CONTINUES:
-        _bring_along(chain_of(record), logs)
+        if logs is not None:
+            _bring_along(chain, logs)
     return begin(
         logs or record.parent,
         sources if sources is not None and why == "new-flight" else Sources.kept(files),

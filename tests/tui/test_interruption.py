@@ -43,6 +43,11 @@ class TestComingBack:
             assert "before: ● GO battery Omar Example 07:00:00Z" in said
             assert driver.app.seen.view.acts[-1].entry.kind == "resume"
             assert driver.app.seen.view.acts[-1].data.next == "logger"
+            # It was read while the arrival stood, and that served.
+            record = driver.app.session.walk.recorder.folder
+            ahead = driver.app.session._ahead.of(record)
+            assert ahead is not None
+            assert driver.app.seen.view.acts[0] is ahead.ledger.acts[0]
             await driver.key("escape")
             assert "Back again" not in driver.said()
             assert "before: ● GO battery" in driver.said()

@@ -65,7 +65,7 @@ class Asked(Vertical):
             self.input.replaces = self.field.kind in SHORT or filled_in
         if self.field.kind in WIDTHS:
             # What is wrong stands under it; beside it then, what can be typed.
-            beside = explain(self._view, self.field, "" if refused else text)
+            beside = explain(self._view, self.field.beside(typed), "" if refused else text)
             self._beside.update(say(beside, "$quiet", limit=300))
         told = say(self.field.tells(typed), limit=400) if self.field.tells is not None else say("")
         if refused:

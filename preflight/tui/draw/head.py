@@ -1,4 +1,4 @@
-"""The lines around the step: title, phases, verdict, times, people and record."""
+"""The lines around the step: title, times, people and record; how far a phase is."""
 
 from __future__ import annotations
 
@@ -9,16 +9,11 @@ from textual.content import Content
 
 from preflight.clean import clean
 from preflight.tui import words
-from preflight.tui.draw.ended import closed_mark
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import apart, badge, fitted, row, say
-from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, SCRUBBED, VERDICTS, Mark
+from preflight.tui.draw.text import WIDE, apart, badge, fitted, row, say
+from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, Mark
 from preflight.tui.view import View, numbers
-from preflight.walk.ledger import Act
 from preflight.walk.state import PhaseState
-
-WIDE = 100
-"""Cells from which there is room for whole names."""
 
 
 def title_line(scene: Scene, width: int) -> Content:
@@ -64,69 +59,6 @@ def phase_here(scene: Scene) -> str | None:
     if place.kind == "step":
         return scene.view.book.phase_of[place.name].id
     return place.name if place.kind == "complete" else None
-
-
-def verdict_line(scene: Scene, width: int) -> Content:
-    """The verdict at the gate ahead and the one line that says why it is not go."""
-    state = scene.view.state
-    mark = closed_mark(scene.view)
-    closed: Content | str = badge(mark) if mark is not None else ""
-    if state.released is not None:
-        return fitted(_released_line(scene.view, closed), width)
-    if state.scrubbed is not None:
-        act = state.scrubbed
-        at = words.both(act.at.at, scene.view.zone)
-        text = say(f" {at} by {scene.view.person(act.signer)}: {act.data.reason}", limit=300)
-        return fitted(row(" ", badge(SCRUBBED), closed, text), width)
-    gate = state.gate
-    if gate is None:
-        return fitted(row(" ", closed, "This checklist has no gate."), width)
-    at = f" at the {gate.gate} gate " if width >= WIDE else f" {gate.gate} gate "
-    head = row(" ", badge(VERDICTS[gate.verdict]), closed, Content.styled(at, "bold"))
-    if gate.reasons:
-        more = f"  (+{len(gate.reasons) - 1} more: j)" if len(gate.reasons) > 1 else ""
-        text = say(f" {gate.reasons[0].text}", limit=300)
-        tail = Content("")
-        if state.holds and gate.verdict == "hold":
-            hold = state.holds[0]
-            text = say(f" hold by {called(scene.view, hold, width)}: {hold.data.reason}", limit=300)
-        elif state.holds:
-            # A no-go outweighs a hold in the verdict, but never hides that one stands, and whose it is.
-            others = len(gate.reasons) - 2
-            more = f"  (+{others} more: j)" if others > 0 else ""
-            left = width - head.cell_length - text.cell_length - len(more)
-            tail = _held(scene.view, state.holds[0], width, left)
-        room = max(0, width - head.cell_length - tail.cell_length - len(more))
-        text = text.truncate(room, ellipsis=True)
-        return fitted(row(head, text, tail, Content.styled(more, "$quiet")), width)
-    said = " authorised" if gate.authorised is not None else " nothing stands against it"
-    if gate.authorised is None and not gate.all_polled:
-        said = " every station is to be polled"
-    return fitted(row(head, said), width)
-
-
-def called(view: View, hold: Act, width: int) -> str:
-    """Who called a hold, and when."""
-    name = clean(view.person(hold.data.claimed or hold.signer), limit=60)
-    (name,) = names_that_fit([name], 60 if width >= WIDE else 12)
-    return f"{name} {words.utc(hold.at.at)}"
-
-
-def _held(view: View, act: Act, width: int, left: int) -> Content:
-    """A hold that stands beside a no-go: its badge, who called it, and why where that is `left` room for."""
-    held = row("  ", badge(VERDICTS["hold"]), say(f" {called(view, act, width)}", "bold"))
-    why = say(f": {act.data.reason}", limit=200)
-    room = left - held.cell_length
-    return row(held, why.truncate(room, ellipsis=True)) if room >= min(12, why.cell_length) else held
-
-
-def _released_line(view: View, closed: Content | str) -> Content:
-    released = view.state.released
-    assert released is not None
-    at = words.both(datetime.fromisoformat(released.data.released), view.zone)
-    if view.state.released_without_go:
-        return row(" ", Content.styled(" ■ RELEASED WITHOUT GO ", ALERT_STYLE), closed, f" at {at}")
-    return row(" ", badge(VERDICTS["go"]), closed, f" released with go at {at}")
 
 
 def times_line(scene: Scene, width: int) -> Content:

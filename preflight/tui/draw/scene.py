@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 from preflight.readings import Progress
 from preflight.tui.places import Place
 from preflight.tui.view import Extra, View
+
+About = Literal["", "storage", "hold", "nobody-writes", "step"]
+"""What something said is about, so that it can be told when that is over; "" is over with the next act."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +43,13 @@ class Kept:
 class Notice:
     """Something said to the crew that stays until the next act. `alert` marks what can't be missed.
 
-    `step` is the step whose outcome it tells of, "" for none.
+    `step` is the step whose outcome it tells of, where it is `about` one.
     """
 
     title: str
     text: str
     alert: bool = False
+    about: About = ""
     step: str = ""
 
 

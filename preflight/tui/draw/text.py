@@ -12,6 +12,8 @@ from preflight.tui.marks import Mark
 
 LABEL = 11
 """Cells of the label column."""
+WIDE = 100
+"""Cells from which there is room for whole names."""
 
 
 def say(text: str, style: str = "", limit: int = 500) -> Content:

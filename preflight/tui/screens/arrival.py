@@ -21,6 +21,7 @@ from preflight.tui.nearby import record_words
 from preflight.tui.nearby_pane import Nearby
 from preflight.tui.pane import Pane
 from preflight.tui.screens.scene_screen import SceneScreen
+from preflight.tui.session import Session
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
@@ -75,6 +76,13 @@ class ArrivalScreen(SceneScreen):
         yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
         yield Pane(lambda scene, width, _: [people_line(scene, width)], id="people")
         yield Pane(lambda _, width, height: packed(_KEYS, width, height), id="keys")
+
+    def on_mount(self) -> None:
+        # Whoever comes back mostly goes on with what is pointed at: it is read while they unlock their key.
+        first = self.found[self.at] if self.found else None
+        session = self._app.session
+        if first is not None and first.kind == "interrupted" and isinstance(session, Session):
+            self.call_after_refresh(session.read_ahead, first.folder)
 
     def _lines(self, scene: Scene, width: int, height: int) -> list[Content]:
         view = scene.view

@@ -11,11 +11,12 @@ from textual.content import Content
 
 from preflight.tui.draw.call import centre_lines
 from preflight.tui.draw.foot import key_lines, notice_lines
-from preflight.tui.draw.head import people_line, times_line, title_line, verdict_line
+from preflight.tui.draw.head import people_line, times_line, title_line
 from preflight.tui.draw.lists import figures_here, step_lines
 from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.runout import run_out_lines
 from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.verdict import verdict_line
 from preflight.tui.keys import KEYS
 from preflight.tui.pane import Pane
 from preflight.tui.screens.scene_screen import SceneScreen
