@@ -20,6 +20,7 @@ from preflight.tui.view import View
 from preflight.walk.ledger import Act, FindingLog
 from preflight.walk.state import StepState, witness_required
 
+COVERED = "covered, while a second person reads it for themselves"
 QUIET = 2.5
 """Seconds without anything new from a check after which that is said."""
 
@@ -56,7 +57,7 @@ def step_blocks(scene: Scene, width: int) -> list[Block]:
     if running is not None:
         blocks += _progress_blocks(scene, width)
     elif found is not None:
-        blocks += finding_blocks(view, step, found, width)
+        blocks += finding_blocks(view, step, found, width, covered=scene.covered)
         if check is not None and check.put_back and found.act.entry.kind == "check" and not view.past:
             blocks.append(_whole(labelled("put back", say(check.put_back, limit=300), width), 10))
     elif step.step.measure is not None:
@@ -127,11 +128,18 @@ def _limits_block(scene: Scene, step: StepState, width: int) -> list[Block]:
     return [Block(labelled("measure", text, width), 6, 1)]
 
 
-def finding_blocks(view: View, step: StepState, found: FindingLog, width: int) -> list[Block]:
-    """What was found: readings against limits, remarks, evidence, signatures with their meaning."""
+def finding_blocks(
+    view: View, step: StepState, found: FindingLog, width: int, *, covered: bool = False
+) -> list[Block]:
+    """What was found: readings against limits, remarks, evidence, signatures with their meaning.
+
+    Readings are `covered` while a second person reads them for themselves.
+    """
     blocks = []
     readings = sorted(found.readings, key=_weight)
-    if readings:
+    if readings and covered:
+        blocks.append(Block(labelled("reading", say(COVERED, "$quiet"), width), 6))
+    elif readings:
         names = name_width(readings, width - LABEL - 1)
         lines = [_reading_row(each, width, names, n == 0) for n, each in enumerate(readings)]
         blocks.append(Block(lines, 6, 1))
