@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import getpass
+import os
 import socket
 import sys
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -175,7 +178,7 @@ def _read(path: Path, *, must_exist: bool = False) -> Roster:
         if not must_exist:
             return Roster(())
         raise RecordError(f"there is no roster {shown}, it is missing; name one with --roster FILE")
-    return Roster.parse(read_file(path.resolve(), shown, MAX_ROSTER), shown)
+    return Roster.parse(read_file(Path(os.path.realpath(path)), shown, MAX_ROSTER), shown)
 
 
 def _write(path: Path, roster: Roster) -> None:
@@ -197,7 +200,7 @@ def _key(
     kept = folder / person_id
     if brought is not None:
         shown = clean(str(brought))
-        data = read_file(brought.resolve(), shown, MAX_KEY_FILE)
+        data = read_file(Path(os.path.realpath(brought)), shown, MAX_KEY_FILE)
         public, encrypted = public_of(data, shown)
         if encrypted is None:
             return public, f"key taken from {shown}; the private one stays where it is"
@@ -218,7 +221,15 @@ def _key(
 def _passphrase(person_id: str, *, from_stdin: bool) -> str:
     if from_stdin:
         return sys.stdin.readline().rstrip("\r\n")
-    passphrase: str = click.prompt(
-        f"Passphrase for {person_id}'s new key", hide_input=True, confirmation_prompt="The same again"
-    )
+    with warnings.catch_warnings():
+        # Without a terminal the passphrase would be read all the same, and shown while it is typed.
+        warnings.simplefilter("error", getpass.GetPassWarning)
+        try:
+            passphrase: str = click.prompt(
+                f"Passphrase for {person_id}'s new key", hide_input=True, confirmation_prompt="The same again"
+            )
+        except getpass.GetPassWarning:
+            raise RecordError(
+                "there is no terminal to ask for a passphrase at: give it as a line with --passphrase-stdin"
+            ) from None
     return passphrase

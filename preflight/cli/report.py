@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -57,6 +58,7 @@ def command(
     if form not in FORMS:
         shown = clean(output.name, limit=80)
         raise click.UsageError(f"{shown}: end the file's name in .html, .pdf, .csv or .txt.")
+    _refuse_record(output)
     if target.is_dir() or target.name == "record.jsonl":
         if flight is not None:
             raise click.UsageError("--flight goes with a checklist; a record holds its own flight file.")
@@ -104,8 +106,7 @@ def _notice(target: Path, output: Path, paper: str) -> int:
         from preflight.report.notice_html import notice_html
 
         data = notice_html(page).encode()
-    if output.resolve() == target.resolve():
-        raise PreflightError(f"{clean(str(output), limit=300)} is the file to read from: name another")
+    _refuse_source(output, target)
     _write(output, data)
     for missed in page.missed:
         click.echo(missed, err=True)
@@ -123,9 +124,6 @@ def _record(target: Path, output: Path, paper: str, roster: Path | None, code: s
     from preflight.walk.proof import roster_from
 
     folder = target if target.is_dir() else target.parent
-    if output.resolve().is_relative_to(folder.resolve()):
-        shown = clean(str(output), limit=300)
-        raise PreflightError(f"{shown} lies in the record's own folder, which is left as it is: name another")
     believed = None if roster is None else roster_from(roster)
     with working("Reading and proving the record"):
         report = gather(folder, clock=SystemClock(), roster=believed, code=code)
@@ -168,11 +166,24 @@ def _paper(target: Path, output: Path, paper: str, flight: Path | None) -> int:
         from preflight.report.paper_html import paper_html
 
         data = paper_html(listed).encode()
-    if output.resolve() in {path.resolve() for path in (target, flight) if path is not None}:
-        raise PreflightError(f"{clean(str(output), limit=300)} is the file to read from: name another")
+    _refuse_source(output, target, flight)
     _write(output, data)
     click.echo(f"wrote {clean(str(output), limit=300)}: {listed.title}, revision {listed.revision}")
     return 0
+
+
+def _refuse_source(output: Path, *read: Path | None) -> None:
+    if os.path.realpath(output) in {os.path.realpath(path) for path in read if path is not None}:
+        raise PreflightError(f"{clean(str(output), limit=300)} is the file to read from: name another")
+
+
+def _refuse_record(output: Path) -> None:
+    """A record's folder is left as it is: the one reported, the one it goes on from, and any other."""
+    from preflight.record.scan import RECORD
+
+    if any((folder / RECORD).exists() for folder in Path(os.path.realpath(output)).parents):
+        shown = clean(str(output), limit=300)
+        raise PreflightError(f"{shown} lies in a record's own folder, which is left as it is: name another")
 
 
 def _write(output: Path, data: bytes) -> None:

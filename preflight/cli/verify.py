@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -132,7 +133,7 @@ def _look_at(path: Path, roster: Any, code: str | None) -> Proof:
 def _folder_of(path: Path) -> Path:
     from preflight.record.scan import RECORD
 
-    return (path.parent if path.name == RECORD else path).resolve()
+    return Path(os.path.realpath(path.parent if path.name == RECORD else path))
 
 
 def _scrubbed(proof: Proof) -> str | None:

@@ -193,7 +193,9 @@ class FatVolume:
         cluster, seen = layout.root_cluster, set[int]()
         while cluster < BAD["FAT32"]:
             if not 2 <= cluster <= layout.clusters + 1 or cluster in seen:
-                raise BadVolumeError("the root folder's chain of clusters leads nowhere or into itself")
+                raise BadVolumeError(
+                    "the root folder's chain of clusters is broken, leading nowhere or into itself"
+                )
             if len(seen) * layout.cluster_size >= LARGEST_FOLDER:
                 raise BadVolumeError("the root folder is longer than a folder can be")
             seen.add(cluster)

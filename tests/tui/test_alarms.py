@@ -117,7 +117,7 @@ def test_a_hold_that_stands_is_in_view_beside_a_no_go_and_no_window_is_too_small
             await driver.pilot.pause()
         await driver.until(lambda: "HOLD" in driver.text().split("before:")[0])
         # Who called it, and when; where there is room why, each beside its own mark.
-        assert "‖ HOLD Ines Example 07:00Z (+" in driver.said()
+        assert "link.margin 1 < 2 ‖ HOLD Ines Example 07:00Z +" in driver.said()
         await driver.pilot.resize_terminal(120, 30)
         await driver.until(lambda: "limit at least 2 ‖ HOLD Ines Example 07:00Z (+" in driver.said())
         await driver.pilot.resize_terminal(160, 45)

@@ -74,6 +74,7 @@ def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> 
         assert explain(hand.view, own, "") == "limits 1.4 to 1.9 kg, declared 1.6 kg"
         assert "1.66" not in repr((own.initial, own.declared, own.limits))
     assert not any("1.66" in line for line in witness.about)
+    assert paper.about[1] == again.about[1] == "3 values, at most 50 g apart; their mean counts"
     second = paper.by_key["second"].beside({"who": "2"})
     assert explain(hand.view, second, "") == "1 Ines Example, 3 Lena Example or 4 Noah Example may sign"
     assert explain(hand.view, second, "2").endswith("somebody else has to")

@@ -7,12 +7,13 @@ from textual.content import Content
 from preflight.clean import clean
 from preflight.tui import words
 from preflight.tui.draw.ended import act_text, ended_blocks, scrubbed_blocks, sealed_blocks
-from preflight.tui.draw.head import WIDE, called, phase_mark
+from preflight.tui.draw.head import phase_mark
 from preflight.tui.draw.live import with_live
 from preflight.tui.draw.prompt import prompt_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.step import step_blocks
-from preflight.tui.draw.text import Block, badge, fit, fitted, labelled, row, say, title
+from preflight.tui.draw.text import WIDE, Block, badge, fit, fitted, labelled, row, say, title
+from preflight.tui.draw.verdict import called
 from preflight.tui.interruption import before_of
 from preflight.tui.marks import ALERT, CAUTION, OUTCOMES, VERDICTS
 from preflight.tui.places import no_release

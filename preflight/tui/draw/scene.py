@@ -58,7 +58,8 @@ class Notice:
 class Scene:
     """What is seen now: the view, where the crew stands in it, who is chosen, what runs, what was said.
 
-    `busy` names work that takes longer than a moment; `bell` is whether alarms ring.
+    `busy` names work that takes longer than a moment; `bell` is whether alarms ring; `covered` is whether
+    what was found here is kept from view, while a second person reads it for themselves.
     """
 
     view: View
@@ -70,6 +71,7 @@ class Scene:
     busy: str = ""
     bell: bool = True
     kept: Kept | None = None
+    covered: bool = False
 
     @property
     def live(self) -> Progress | None:

@@ -38,9 +38,7 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
     about = [clean(step.step.challenge, limit=200)]
     if limits == (None, None):
         about.append("No limits are given for it.")
-    if asked.repeat > 1:
-        spread = f", at most {clean(asked.spread, limit=30)} apart" if asked.spread else ""
-        about.append(f"{asked.repeat} values{spread}; their mean counts")
+    about.append(values_asked(asked))
     name = clean(asked.quantity, limit=40)
     declared = declared_of(view, asked)
     judge = partial(_possible, view, asked)
@@ -89,6 +87,14 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
         trial=trial,
         no_go=partial(trial, outcome="no-go"),
     )
+
+
+def values_asked(asked: Measure) -> str:
+    """How many values are asked for and what counts of them; "" for a single one."""
+    if asked.repeat == 1:
+        return ""
+    spread = f", at most {clean(asked.spread, limit=30)} apart" if asked.spread else ""
+    return f"{asked.repeat} values{spread}; their mean counts"
 
 
 def declared_of(view: View, asked: Measure) -> float | None:

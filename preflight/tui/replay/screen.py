@@ -21,12 +21,13 @@ from preflight.tui.conductor import Conductor
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.dialogs.tell import Page, Sure
 from preflight.tui.draw.foot import notice_lines
-from preflight.tui.draw.head import times_line, title_line, verdict_line
+from preflight.tui.draw.head import times_line, title_line
 from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.lists import figures_here
 from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.scene import Notice, Scene
 from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.draw.verdict import verdict_line
 from preflight.tui.following import Following
 from preflight.tui.forms.form import Answers, Field, Form
 from preflight.tui.pages import WIDTH
