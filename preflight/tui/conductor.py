@@ -74,8 +74,13 @@ class Conductor(Conduct):
         await self.ask(of_step.not_applicable(self._step()))
 
     async def do_witness(self) -> None:
-        scene = self.app.seen
-        await self.ask(of_step.witness(scene.view, scene.extra, self._step()))
+        scene, step = self.app.seen, self._step()
+        # In a large window the dialogue leaves the step in view, and the first person's reading with it.
+        self.app.change(covered=step.step.measure is not None)
+        try:
+            await self.ask(of_step.witness(scene.view, scene.extra, step))
+        finally:
+            self.app.change(covered=False)
 
     async def do_waive(self) -> None:
         await self.ask(of_step.waive(self.app.seen.view, self._step()))

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import pytest
 from screen_driving import PASSPHRASE, Driver, Stage
+from small_flight import filled
 
 from preflight.record.verify import verify
 from preflight.tui.dialogs.sealed import Sealed
 from preflight.tui.keys import KEYS
+from preflight.tui.places import Place
 
 
 async def to_fill_gate(driver: Driver, counts: dict[str, int]) -> None:
@@ -150,6 +152,27 @@ def test_a_whole_walk_by_keys_ends_in_two_sealed_records(stage: Stage) -> None:
     assert {found.state for found in states.values()} == {"sealed"}
     matching = [code for code in codes for folder in folders if verify(folder, code=code).state == "anchored"]
     assert sorted(matching) == sorted(codes)
+
+
+def test_a_witness_who_reads_for_themselves_does_not_see_the_first_reading(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        walk = filled(driver.app.session.walk, PASSPHRASE)
+        walk.measure("neck-lift", "omar", [1.73, 1.73, 1.73], (None, None))
+        await driver.until(lambda: len(driver.app.seen.view.acts) == len(walk.ledger.acts))
+        driver.app.conductor.go(Place("step", "neck-lift"))
+        await driver.until(lambda: "1.73 kg" in driver.text())
+        await driver.press("w")
+        await driver.asked()
+        # The large window leaves the step in view beside the dialogue.
+        await driver.until(lambda: "reading  covered, while a second person reads it" in driver.text())
+        assert "1.73" not in driver.text()
+        await driver.fill("1,72", "independent", "3")
+        await driver.until(lambda: "1.73 kg" in driver.text())
+        step = driver.app.seen.view.step("neck-lift")
+        assert (step.outcome, step.finding.witness.data.mode) == ("go", "independent")
+
+    stage.drive(story, size=(160, 45))
 
 
 def _all_keys() -> list[str]:
