@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import os
 import signal
 import threading
@@ -137,6 +138,8 @@ class WalkApp(ThemedApp[int]):
             self.fault_with(error)
 
     async def _show(self, opened: Opened) -> None:
+        # What is loaded stays: looking through it for what could go would keep a key waiting now and then.
+        gc.freeze()
         self.scene = opened.scene
         await self.push_screen(opened.screen())
         await self.screen_stack[0].query_one(Loading).remove()
@@ -170,7 +173,7 @@ class WalkApp(ThemedApp[int]):
     def change(self, **changes: Any) -> None:
         """Show another scene: the one there is with some parts changed."""
         before = self.scene
-        if before is None:
+        if before is None or (changes and before.has(changes)):
             return
         scene = before.with_(**changes)
         if scene.view is not before.view:
@@ -277,6 +280,7 @@ class WalkApp(ThemedApp[int]):
             os._exit(code)
 
     def on_unmount(self) -> None:
+        gc.unfreeze()
         loop = asyncio.get_running_loop()
         for number in self._signals:
             loop.remove_signal_handler(number)

@@ -8,8 +8,11 @@ from screen_driving import PASSPHRASE, Stage
 from screen_hand import Hand
 from small_flight import filled, go, margin, polled
 
+from preflight.tui import pages
+from preflight.tui.draw.scene import Scene
 from preflight.tui.forms import of_count
 from preflight.tui.places import Place
+from preflight.tui.view import Extra
 from preflight.walk.acts import Walk
 
 POLL, RELEASE = Place("poll", "release"), Place("release")
@@ -154,3 +157,19 @@ def test_what_stands_between_here_and_go_is_in_the_order_of_its_weight(hand: Han
     walk.lift(hand.view.state.holds[0].ref, "omar", "calm")
     walk.found("line", margin(3.0))
     assert order() == ["logger", "line", "power-up"]
+
+
+def test_a_no_go_entered_by_hand_never_shows_what_a_response_seen_means(hand: Hand) -> None:
+    place = Place("step", "battery")
+
+    def in_full() -> str:
+        return told([line.plain for line in pages.in_full(Scene(hand.view, Extra(), place))[1]])
+
+    hand.walk.refuse("battery", "omar", "swollen")
+    for shown in (told(hand.page(place)), in_full()):
+        assert "swollen" in shown
+        assert "Omar Example 07:00:00Z entered no-go" in shown
+        assert "saw the response" not in shown
+    assert "confirm 2031-03-09 07:00:00Z Omar Example entered no-go" in in_full()
+    hand.walk.confirm("battery", "omar", "Latched")
+    assert "confirm 2031-03-09 07:00:00Z Omar Example “I did this and saw the response”" in in_full()

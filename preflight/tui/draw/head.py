@@ -13,7 +13,7 @@ from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import WIDE, apart, badge, fitted, row, say
 from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, Mark
 from preflight.tui.view import View, numbers
-from preflight.walk.state import PhaseState
+from preflight.walk.state import PhaseState, State
 
 
 def title_line(scene: Scene, width: int) -> Content:
@@ -74,18 +74,31 @@ def times_line(scene: Scene, width: int) -> Content:
     said = f" {'planned release' if width >= WIDE else 'planned'} {words.both(planned, view.zone)}  "
     if view.given_up:
         return fitted(say(said), width)
-    start = row(
-        say(said), Content.styled(words.countdown(left), "bold" if left >= timedelta(0) else CAUTION_STYLE)
-    )
+    count = Content.styled(words.countdown(left), "bold" if left >= timedelta(0) else CAUTION_STYLE)
+    # The countdown is never cut: the site's clock gives way first, then words of what expires.
+    starts = [row(said, count) for said in (said, f" planned {words.utc(planned)}  ", " ")]
+    before = state.first_expiry is not None and state.first_expiry[0] < planned
+    style = CAUTION_STYLE if before else "$quiet"
+    ends = [Content.styled(text, style) for text in _expiry_words(state, before=before)]
+    pairs = [(starts[0], each) for each in ends[:2]] + [(starts[1], each) for each in ends]
+    pairs.append((starts[2], ends[-1]))
+    fits = (pair for pair in pairs if pair[0].cell_length + pair[1].cell_length < width)
+    return apart(*next(fits, (starts[2], Content(""))), width)
+
+
+def _expiry_words(state: State, *, before: bool) -> list[str]:
+    """What expires first, in ever fewer words; `before` says whether it does before the planned release."""
     if state.first_expiry is None:
-        return apart(start, Content.styled("nothing expires ", "$quiet"), width)
-    at, step = state.first_expiry
-    before = at < planned
-    text = say(f" {'▲ ' if before else ''}first expiry {words.utc(at)} {step} ", limit=80)
-    if before and start.cell_length + text.cell_length + 16 < width:
-        text = row(text, "before release ")
-    text = text.truncate(max(20, width - start.cell_length - 1), ellipsis=True)
-    return apart(start, Content.styled(text.plain, CAUTION_STYLE if before else "$quiet"), width)
+        return ["nothing expires ", "nothing expires ", ""]
+    at, step = words.utc(state.first_expiry[0]), clean(state.first_expiry[1], limit=60)
+    mark = " ▲ " if before else " "
+    return [
+        f"{mark}first expiry {at} {step} {'before release ' if before else ''}",
+        f"{mark}first expiry {at} {step} ",
+        f"{mark}expires {at} {step} ",
+        f"{mark}{at} {step} ",
+        f"{mark}{at} ",
+    ]
 
 
 def people_line(scene: Scene, width: int) -> Content:

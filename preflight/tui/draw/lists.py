@@ -8,7 +8,7 @@ from preflight.readings import Reading
 from preflight.tui import words
 from preflight.tui.draw.head import phase_mark
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import apart, fitted, row, say
+from preflight.tui.draw.text import apart, fitted, more_line, row, say
 from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, OUTCOMES
 from preflight.tui.places import Place, places, settled
 
@@ -74,8 +74,8 @@ def figures_here(scene: Scene, width: int, height: int) -> list[Content]:
     lines = figure_lines(scene, width)
     if len(lines) <= height:
         return lines
-    more = Content.styled(f" … +{len(lines) - height + 1} lines: i", "$quiet")
-    return [*lines[: height - 1], fitted(more, width)]
+    left = len(lines) - height + 1
+    return [*lines[: height - 1], more_line(f"{left} more line{'s' * (left > 1)}: i shows all", width)]
 
 
 def figure_lines(scene: Scene, width: int) -> list[Content]:

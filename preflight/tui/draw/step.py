@@ -14,7 +14,7 @@ from preflight.readings import Reading
 from preflight.tui import words
 from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import LABEL, MORE, Block, apart, badge, labelled, row, say
+from preflight.tui.draw.text import LABEL, Block, apart, badge, labelled, row, say
 from preflight.tui.marks import CAUTION, OUTCOMES
 from preflight.tui.view import View
 from preflight.walk.ledger import Act, FindingLog
@@ -142,8 +142,7 @@ def finding_blocks(
     elif readings:
         names = name_width(readings, width - LABEL - 1)
         lines = [_reading_row(each, width, names, n == 0) for n, each in enumerate(readings)]
-        tight = [_reading_row(each, width - MORE, names, n == 0) for n, each in enumerate(readings)]
-        blocks.append(Block(lines, 6, 1, tight))
+        blocks.append(Block(lines, 6, 1))
     told = step.outcome in ("stale", "waived", "no-go") or step.waiting == "finding"
     if step.reason and told:
         why = say(_why(view, step), "bold", limit=600)
@@ -205,15 +204,15 @@ def signatures(view: View, found: FindingLog) -> list[Content]:
         row(
             say(view.person(act.signer), "bold", limit=100),
             f" {words.utc_s(act.at.at)} ",
-            say(_meant(found, act), "$quiet"),
+            say(meant(act), "$quiet"),
         )
         for act in acts
     ]
 
 
-def _meant(found: FindingLog, act: Act) -> str:
+def meant(act: Act) -> str:
     """What a signature stands for. That of an entry by hand tells of a response seen: a no-go saw none."""
-    if act is found.act and found.outcome == "no-go":
+    if act.entry.kind != "check" and getattr(act.data, "outcome", "") == "no-go":
         return "entered no-go"
     return f"“{act.entry.meaning}”"
 

@@ -16,6 +16,7 @@ from preflight.tui.draw.lists import figures_here, step_lines
 from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.runout import run_out_lines
 from preflight.tui.draw.scene import Scene
+from preflight.tui.draw.text import more_line
 from preflight.tui.draw.verdict import verdict_line
 from preflight.tui.keys import KEYS
 from preflight.tui.pane import Pane
@@ -25,11 +26,21 @@ if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
 
 
+LEAST_LISTED = 5
+"""Lines of the list of steps from which what is beyond them is told on it."""
+
+
 def steps_around(scene: Scene, width: int, height: int) -> list[Content]:
     """As many places of the walk as fit, the one shown among them."""
     lines, here = step_lines(scene, width)
     start = max(0, min(len(lines) - height, here - height // 2))
-    return lines[start : start + height]
+    shown = lines[start : start + height]
+    below = len(lines) - start - height
+    if height >= LEAST_LISTED and start:
+        shown[0] = more_line(f"{start + 1} above: / goes to any", width, "▲")
+    if height >= LEAST_LISTED and below > 0:
+        shown[-1] = more_line(f"{below + 1} below: / goes to any", width)
+    return shown
 
 
 class WalkScreen(SceneScreen):
