@@ -14,11 +14,12 @@ from preflight.readings import Reading
 from preflight.record.seal import seal_code
 from preflight.tui import words
 from preflight.tui.dialogs.glyphs import groups, large, qr
-from preflight.tui.draw.foot import packed
+from preflight.tui.draw.foot import notice_lines, packed
 from preflight.tui.draw.head import names_that_fit
 from preflight.tui.draw.lists import figure_lines, figures_here
 from preflight.tui.draw.runout import axis_line, run_out_lines
 from preflight.tui.draw.scale import bar, progress_lines, reading_line, scale
+from preflight.tui.draw.scene import Notice
 from preflight.tui.draw.text import MORE_STYLE, Block, fit, labelled, say
 
 
@@ -252,3 +253,11 @@ def test_a_figures_name_is_never_cut_in_its_column() -> None:
     scene = SimpleNamespace(extra=SimpleNamespace(figures=figures))
     shown = [line.plain.strip() for line in figures_here(scene, 46, 2)]
     assert shown == ["figures", "▼ 2 more lines: i shows all"]
+
+
+@pytest.mark.parametrize("alert", [False, True])
+def test_what_is_said_is_two_lines_at_most_and_both_stand_off_the_edge(alert: bool) -> None:
+    for text in ("short", "a reason of some length " * 4, "a reason of some length " * 20):
+        lines = notice_lines(Notice("Not now", text, alert=alert), 80)
+        assert len(lines) <= 2
+        assert all(line.plain.startswith(" ") and line.cell_length == 80 for line in lines)
