@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from preflight.cli.files import NAMED
+
 if TYPE_CHECKING:
     from preflight.checks.base import Check, Context
     from preflight.readings import Finding, Progress, Reading
@@ -19,7 +21,7 @@ OPEN_MEANS = "open (needs a person)"
 
 
 @click.command()
-@click.argument("flight", type=click.Path(path_type=Path))
+@click.argument("flight", type=NAMED)
 @click.option("--only", multiple=True, metavar="NAME", help="Run this check; may be given several times.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 def command(flight: Path, only: tuple[str, ...], as_json: bool) -> int:

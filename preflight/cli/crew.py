@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from preflight.clean import clean
+from preflight.cli.files import NAMED, write_output
 from preflight.errors import RecordError
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ ROSTER = "allowed_signers"
 
 roster_option = click.option(
     "--roster",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NAMED,
     default=ROSTER,
     show_default=True,
     metavar="FILE",
@@ -30,7 +31,7 @@ roster_option = click.option(
 )
 keys_option = click.option(
     "--keys",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=NAMED,
     metavar="DIR",
     help="Where private keys lie. [default: this user's data folder]",
 )
@@ -50,7 +51,7 @@ def command() -> None:
 @keys_option
 @click.option(
     "--key",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NAMED,
     metavar="FILE",
     help="An OpenSSH Ed25519 key to take, public or private, instead of making one.",
 )
@@ -94,7 +95,7 @@ def add(
     known.with_person(Person(id=person_id, name=name, roles=roles, key=b"\xff" * 32))
     public, told = _key(folder, person_id, key, instrument=instrument, from_stdin=passphrase_stdin)
     person = Person(id=person_id, name=name, roles=roles, key=public)
-    _write(roster, known.with_person(person))
+    write_output(roster, known.with_person(person).to_text().encode())
     click.echo(f"{person.id} is on {roster}: {person.name}, {', '.join(person.roles)}")
     click.echo(f"{told}, fingerprint {person.fingerprint}")
 
@@ -152,7 +153,7 @@ def _key_here(path: Path, person: Person) -> tuple[str, str]:
 @command.command()
 @click.argument("ids", metavar="[ID]...", nargs=-1)
 @roster_option
-@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
+@click.option("-o", "--output", type=NAMED, metavar="FILE")
 def export(ids: tuple[str, ...], roster: Path, output: Path | None) -> None:
     """Print the roster, or the lines of some, for an auditor to verify by. It holds no secret."""
     from preflight.record.roster import Roster
@@ -165,7 +166,7 @@ def export(ids: tuple[str, ...], roster: Path, output: Path | None) -> None:
         return
     if output.exists():
         raise RecordError(f"{output} is there already; choose another name")
-    _write(output, found)
+    write_output(output, found.to_text().encode())
     click.echo(f"{output}: {len(found.everyone)} on it", err=True)
 
 
@@ -179,15 +180,6 @@ def _read(path: Path, *, must_exist: bool = False) -> Roster:
             return Roster(())
         raise RecordError(f"there is no roster {shown}, it is missing; name one with --roster FILE")
     return Roster.parse(read_file(Path(os.path.realpath(path)), shown, MAX_ROSTER), shown)
-
-
-def _write(path: Path, roster: Roster) -> None:
-    from preflight.record.disk import reason, write_file
-
-    try:
-        write_file(path, roster.to_text().encode())
-    except OSError as error:
-        raise RecordError(f"{path} cannot be written: {reason(error)}") from None
 
 
 def _key(

@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from preflight.cli.files import NAMED
+
 if TYPE_CHECKING:
     from preflight.practice.crew import Done
     from preflight.practice.scenario import Demo
@@ -51,7 +53,7 @@ def _takes(what: str) -> str:
 @click.option(
     "--dir",
     "folder",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     metavar="DIR",
     help="The demo's folder; preflight-demo here unless given.",
 )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from preflight.clean import clean
+from preflight.cli.files import NAMED
 
 if TYPE_CHECKING:
     from preflight.config.airspace import RuleSet
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 
 @click.command(name="lint")
-@click.argument("files", nargs=-1, metavar="FILE...", type=click.Path(path_type=Path))
+@click.argument("files", nargs=-1, metavar="FILE...", type=NAMED)
 @click.option(
     "--schema", type=click.Choice(["flight", "checklist", "airspace"]), help="Print a file's JSON Schema."
 )

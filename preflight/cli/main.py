@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from preflight import __version__
+from preflight.clean import clean
 from preflight.errors import PreflightError
 
 COMMANDS: dict[str, str] = {
@@ -132,6 +133,9 @@ def run(args: list[str]) -> int:
             _write_no_more()
             why = f"can't write any more ({error.strerror})"
             return _complain(f"{why}: free some space or write elsewhere, and run this again", 2)
+        if isinstance(error, PermissionError) and error.filename is not None:
+            shown = clean(os.fsdecode(error.filename), limit=300)
+            return _complain(f"{shown}: give yourself the right to it, or name another ({error.strerror})", 2)
         # EIO: the terminal itself is gone, and with it anybody to tell.
         return 141 if error.errno == errno.EIO else _complain(_defect(error), 70)
     except Exception as error:  # noqa: BLE001 - the last line before a user would see a traceback

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from preflight.clean import clean
+from preflight.cli.files import NAMED, write_output
 from preflight.cli.working import working
 from preflight.errors import PreflightError
 
@@ -20,26 +21,26 @@ PAPERS = ("a4", "letter")
 
 
 @click.command(name="report", short_help="Write a record, a checklist or a notification sheet to a file.")
-@click.argument("target", metavar="RECORD|CHECKLIST|FLIGHT", type=click.Path(path_type=Path))
+@click.argument("target", metavar="RECORD|CHECKLIST|FLIGHT", type=NAMED)
 @click.option(
     "-o",
     "--output",
     required=True,
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     help="What to write; its ending, .html, .pdf, .csv or .txt, says which.",
 )
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Paper of a PDF.")
 @click.option(
     "--flight",
     metavar="FLIGHT",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     help="With a checklist: the flight file whose figures are printed too.",
 )
 @click.option(
     "--roster",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     help="With a record: an allowed_signers file got elsewhere.",
 )
 @click.option("--code", metavar="CODE", help="With a record: the seal code got elsewhere.")
@@ -107,7 +108,7 @@ def _notice(target: Path, output: Path, paper: str) -> int:
 
         data = notice_html(page).encode()
     _refuse_source(output, target)
-    _write(output, data)
+    write_output(output, data)
     for missed in page.missed:
         click.echo(missed, err=True)
     shown = clean(str(output), limit=300)
@@ -129,7 +130,7 @@ def _record(target: Path, output: Path, paper: str, roster: Path | None, code: s
         report = gather(folder, clock=SystemClock(), roster=believed, code=code)
     with working("Laying out the report"):
         data = _laid_out(report, output.suffix.lower(), paper)
-    _write(output, data)
+    write_output(output, data)
     for loud in report.loud:
         click.echo(f"{loud.word}: {loud.text}", err=True)
     verdict = f", verdict {report.headline.verdict}" if report.headline.verdict else ""
@@ -167,7 +168,7 @@ def _paper(target: Path, output: Path, paper: str, flight: Path | None) -> int:
 
         data = paper_html(listed).encode()
     _refuse_source(output, target, flight)
-    _write(output, data)
+    write_output(output, data)
     click.echo(f"wrote {clean(str(output), limit=300)}: {listed.title}, revision {listed.revision}")
     return 0
 
@@ -181,14 +182,6 @@ def _refuse_record(output: Path) -> None:
     """A record's folder is left as it is: the one reported, the one it goes on from, and any other."""
     from preflight.record.scan import RECORD
 
-    if any((folder / RECORD).exists() for folder in Path(os.path.realpath(output)).parents):
+    if any(os.path.lexists(folder / RECORD) for folder in Path(os.path.realpath(output)).parents):
         shown = clean(str(output), limit=300)
         raise PreflightError(f"{shown} lies in a record's own folder, which is left as it is: name another")
-
-
-def _write(output: Path, data: bytes) -> None:
-    try:
-        output.write_bytes(data)
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise PreflightError(f"{clean(str(output), limit=300)}: can't write there ({why})") from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
@@ -297,4 +298,5 @@ class Conduct(Asking):
         if drilled and not view.drill:
             self.app.change(bell=self.app.remembered.bell)
         self.app.reckon()
+        gc.freeze()  # a record's entries stay, as what was loaded before does
         self.app.switch_screen(WalkScreen())

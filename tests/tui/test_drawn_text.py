@@ -16,11 +16,12 @@ from preflight.record.seal import seal_code
 from preflight.tui import words
 from preflight.tui.dialogs.glyphs import groups, large, qr
 from preflight.tui.draw.choices import choice_lines
-from preflight.tui.draw.foot import packed
+from preflight.tui.draw.foot import notice_lines, packed
 from preflight.tui.draw.head import names_that_fit
 from preflight.tui.draw.lists import figure_lines, figures_here
 from preflight.tui.draw.runout import axis_line, run_out_lines
 from preflight.tui.draw.scale import bar, progress_lines, reading_line, scale
+from preflight.tui.draw.scene import Notice
 from preflight.tui.draw.text import MORE_STYLE, Block, fit, labelled, say
 
 
@@ -271,3 +272,11 @@ def test_of_a_long_list_of_choices_it_is_told_how_many_there_are_and_each_can_be
         below = re.search(r"▼ (\d+) more below", drawn[-1])
         assert (int(above[1]) if above else 0) == shown[0]
         assert (int(below[1]) if below else 0) == 6 - shown[-1]
+
+
+@pytest.mark.parametrize("alert", [False, True])
+def test_what_is_said_is_two_lines_at_most_and_both_stand_off_the_edge(alert: bool) -> None:
+    for text in ("short", "a reason of some length " * 4, "a reason of some length " * 20):
+        lines = notice_lines(Notice("Not now", text, alert=alert), 80)
+        assert len(lines) <= 2
+        assert all(line.plain.startswith(" ") and line.cell_length == 80 for line in lines)

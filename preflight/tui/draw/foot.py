@@ -22,7 +22,7 @@ def notice_lines(notice: Notice | None, width: int) -> list[Content]:
         return []
     head = row(" ", badge(ALERT), " ") if notice.alert else Content(" ")
     text = row(head, say(f"{notice.title}: ", "bold"), say(notice.text, limit=600))
-    lines = [line.rstrip() for line in text.wrap(width - 2)]
+    lines = [line.rstrip() for line in text.wrap(width - 1)]
     if len(lines) > 2:
-        lines = [lines[0], row(lines[1].truncate(width - 4), " …")]
+        lines = [lines[0], row(lines[1].truncate(width - 3), " …")]
     return [fitted(line if n == 0 else row(" ", line), width) for n, line in enumerate(lines)]

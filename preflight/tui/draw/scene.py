@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -83,6 +84,13 @@ class Scene:
         else:
             progress = kept.progress if kept is not None and kept.step_id == self.place.name else None
         return progress if progress is not None and (progress.live or progress.readings) else None
+
+    def has(self, changes: Mapping[str, object]) -> bool:
+        """Whether these parts are the same already; of what is large, whether it is the very one."""
+        return all(
+            own is part or (isinstance(part, (str, Place, Notice)) and own == part)
+            for own, part in ((getattr(self, name), part) for name, part in changes.items())
+        )
 
     def with_(self, **changes: Any) -> Scene:
         """A copy with some parts changed; the last picture of a check does not outlast its place."""
