@@ -25,7 +25,7 @@ from textual.reactive import var
 from textual.screen import Screen
 
 from preflight.errors import PreflightError
-from preflight.tui.key_order import KeyOrder
+from preflight.tui.key_order import KeyOrder, Leaves
 from preflight.tui.loading import Loading
 from preflight.tui.themed import ThemedApp
 
@@ -239,7 +239,7 @@ class WalkApp(ThemedApp[int]):
         """Quit, after asking; at once while there is nothing to lose yet."""
         if self.scene is None:
             self.exit(0)
-        elif not getattr(self.screen, "quits", False):
+        elif not (isinstance(self.screen, Leaves) and self.screen.quits):
             self.conductor.begin("leave")
 
     async def action_quit(self) -> None:

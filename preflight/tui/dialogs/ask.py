@@ -126,7 +126,7 @@ class Ask(ModalScreen[bool]):
 
     def _fit(self) -> None:
         """What is asked always fits; what is said about it scrolls where it does not."""
-        if not self.children:
+        if not self.display:
             return  # closed while this was waited for
         dialogue, about = self.query_one("#dialogue"), self.query_one("#about", VerticalScroll)
         others = sum(child.outer_size.height for child in dialogue.children if child is not about)
