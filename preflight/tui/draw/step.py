@@ -14,7 +14,7 @@ from preflight.readings import Reading
 from preflight.tui import words
 from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import LABEL, Block, apart, badge, labelled, row, say
+from preflight.tui.draw.text import LABEL, TEXT, Block, apart, badge, labelled, row, say
 from preflight.tui.marks import CAUTION, OUTCOMES
 from preflight.tui.view import View
 from preflight.walk.ledger import Act, FindingLog
@@ -82,7 +82,8 @@ def _whole(lines: list[Content], rank: int) -> Block:
 
 
 def _plain(content: Content, width: int) -> list[Content]:
-    return [row(" ", line) for line in (each.rstrip() for each in content.wrap(max(8, width - 2)))]
+    wrapped = content.wrap(max(8, min(TEXT + LABEL, width - 2)))
+    return [row(" ", line.rstrip()) for line in wrapped]
 
 
 def _head(view: View, step: StepState, width: int) -> Content:

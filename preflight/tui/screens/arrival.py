@@ -11,6 +11,7 @@ from textual.content import Content
 
 from preflight.config.flight import Flight
 from preflight.tui import words
+from preflight.tui.draw.choices import choice_lines
 from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.head import people_line, title_line
 from preflight.tui.draw.key_line import packed
@@ -44,6 +45,10 @@ class ArrivalScreen(SceneScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "by(-1)", show=False),
         Binding("down", "by(1)", show=False),
+        Binding("pageup", "by(-5)", show=False),
+        Binding("pagedown", "by(5)", show=False),
+        Binding("home", "by(-1000)", show=False),
+        Binding("end", "by(1000)", show=False),
         Binding("enter", "go", "do it"),
         Binding("escape", "let_go", show=False),
         Binding("u", "act('unlock')", "unlock"),
@@ -111,10 +116,7 @@ class ArrivalScreen(SceneScreen):
             block = [row("   ", say(f"{mark}{title}", style, limit=200))]
             block += [row("        ", line) for line in say(about, "$quiet", limit=400).wrap(width - 10)]
             blocks.append(block)
-        end = sum(len(block) for block in blocks[: self.at + 1])
-        # Its first line says what it is: where there is no room for all of it, that one is in view.
-        start = max(0, min(end - height, end - len(blocks[self.at])))
-        return [line for block in blocks for line in block][start : start + height]
+        return choice_lines(blocks, self.at, width, height)
 
     def _choices(self, scene: Scene) -> list[tuple[str, str]]:
         view = scene.view

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
+from textual.content import Content
 from textual.screen import Screen
 
+from preflight.tui.draw.beside import centre_beside, figures_beside
 from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.palette import Acts
@@ -29,6 +31,23 @@ class SceneScreen(Screen[None]):
         self.fit(scene)
         for pane in self.query(Pane):
             pane.show(scene)
+
+    def middle(self, scene: Scene, width: int, height: int) -> list[Content]:
+        """What a screen that has a `#centre` draws there."""
+        raise NotImplementedError
+
+    def centre(self, scene: Scene, width: int, height: int) -> list[Content]:
+        """The centre; where figures are beside it, with those that have no room there."""
+        return centre_beside(scene, self.middle(scene, width, height), width, self._room("#figures"))
+
+    def figures(self, scene: Scene, width: int, height: int) -> list[Content]:
+        """The figures' column."""
+        centre = self._room("#centre")
+        return figures_beside(scene, self.middle(scene, *centre), centre[0], (width, height))
+
+    def _room(self, pane: str) -> tuple[int, int]:
+        width, height = self.query_one(pane).size
+        return width, height
 
     def fit(self, scene: Scene) -> None:
         """Give panes the room that this scene needs: lines that no resource needs are the step's."""
