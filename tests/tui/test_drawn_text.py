@@ -276,7 +276,7 @@ def test_of_a_long_list_of_choices_it_is_told_how_many_there_are_and_each_can_be
         shown = [int(line[7:]) for line in drawn if line.startswith("choice")]
         assert at in shown
         assert len(drawn) <= height
-        if height == 1 or sum(map(len, blocks)) <= height:
+        if height == 1 or len(shown) == 7:
             continue
         assert drawn[-1].startswith(f" {at + 1} of 7")
         above = re.search(r"▲ (\d+) more above", drawn[-1])
