@@ -49,9 +49,9 @@ class Mistyped(Wrong):
 
 
 TIMES = {
-    "time": "20:30 local, 08:30Z or +45 min",
-    "time-near": "20:30 local or 08:30Z",
-    "time-plan": "20:30 local or 08:30Z",
+    "time": "hh:mm local, hh:mmZ or +45 min",
+    "time-near": "hh:mm local or hh:mmZ",
+    "time-plan": "hh:mm local or hh:mmZ",
 }
 """What a time is typed as, beside its empty field."""
 
