@@ -176,8 +176,9 @@ class Conduct(Asking):
 
     async def _run_or_ask(self, step_id: str) -> None:
         view = self.app.seen.view
-        again = view.step(step_id).finding is not None
-        asks = asked_for(self.session.check_of(step_id), view.flight, again=again)
+        last = view.step(step_id).finding
+        read = [each.name for each in last.readings if each.value is not None] if last is not None else None
+        asks = asked_for(self.session.check_of(step_id), view.flight, read)
         if asks:
             await self._refuse_early(step_id)
             await self.ask(of_step.typed(self._step(), asks, await self._limits(step_id)))

@@ -85,7 +85,7 @@ class Hands:
             if "Read it off" in now:
                 assert step is not None
                 assert step.check is not None
-                asks = asked_for(table.get(step.check), self.flight, again=False)
+                asks = asked_for(table.get(step.check), self.flight, None)
                 self.typed.add(step.id)
                 self.fill("Read it off", *(str(TYPED.get(name, "")) for name in asks))
                 now = self.terminal.until(lambda now: finished(text, now), "the check")

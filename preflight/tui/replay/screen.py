@@ -94,7 +94,7 @@ _FOOT = (
 
 def _moment(view: View, at: datetime) -> str:
     """A moment on both clocks, with its day in UTC."""
-    return f"{at:%Y-%m-%d} {words.both(at, view.zone)}"
+    return words.dated(at, view.zone)
 
 
 def left_out(shown: Shown) -> Notice | None:
@@ -160,7 +160,7 @@ class ReplayConductor(Conductor):
             title="Go to a time",
             about=(
                 f"Shown is {_moment(view, view.state.now.at)}.",
-                f"20:30 is the site's clock ({clean(view.zone.key, limit=40)}), 08:30Z or 08:30 UTC is UTC; "
+                f"hh:mm is the site's clock ({clean(view.zone.key, limit=40)}), hh:mmZ or hh:mm UTC is UTC; "
                 "an offset such as +12:00 and a day can be added. Without a day: nearest the moment shown.",
             ),
             fields=(Field(key="time", label="site's time, or UTC: Z", kind="time-near"),),

@@ -102,7 +102,7 @@ class ArrivalScreen(SceneScreen):
         checklist = f"{head.title}, revision {head.revision}, {words.count(steps, 'step')}"
         lines += labelled("flight", say(view.title, "bold $lead"), width)
         lines += labelled("checklist", say(checklist), width)
-        when = f"{planned:%Y-%m-%d} {words.both(planned, view.zone)}"
+        when = words.dated(planned, view.zone)
         lines += labelled(
             "release", say(f"planned {when}, {words.countdown(planned - view.state.now.at)}"), width
         )
