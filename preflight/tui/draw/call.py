@@ -100,11 +100,14 @@ def _phase_blocks(view: View, phase_id: str, width: int) -> list[Block]:
     if phase.blocking:
         blocks.append(Block(labelled("open", say(", ".join(phase.blocking), "bold", limit=900), width), 8, 3))
     lines = []
+    marks = 2 + max((len(OUTCOMES[view.step(step.id).outcome].text) for step in phase.phase.step), default=0)
     for step in phase.phase.step:
         found = view.step(step.id)
         lines.append(
             row(
-                "   ", fitted(say(OUTCOMES[found.outcome].text, "bold"), 18), say(step.challenge, limit=200)
+                "   ",
+                fitted(say(OUTCOMES[found.outcome].text, "bold"), marks),
+                say(step.challenge, limit=200),
             ).truncate(width, ellipsis=True)
         )
     blocks.append(Block(lines, 3, 3))
