@@ -121,14 +121,16 @@ class FieldReader:
 
     def _all_numbers(self, texts: Sequence[str]) -> list[Value] | None:
         # What is left out here can't make NaN or infinity of so few characters.
-        if "".join(texts).encode().translate(None, _DIGITS):
+        joined = "".join(texts)
+        if joined.encode().translate(None, _DIGITS):
             return None
         try:
             values = list(map(float, texts))
         except ValueError:
             return None
         scale, offset = self.field.scale, self.field.offset
-        if scale != 1 or offset != 0:
+        # Of -0 the sum makes 0, as it does in a single line.
+        if scale != 1 or offset != 0 or "-0" in joined or "-." in joined:
             values = [value * scale + offset for value in values]
             total = sum(values)
             if total - total != 0:
@@ -263,7 +265,7 @@ class LineDecoder(Undecoded):
 
     def part(self, lines: list[bytes]) -> list[list[bytes]]:
         """Lines that could not be decoded together, in smaller parts."""
-        size = len(lines) // _PARTS
+        size = min(max(len(lines) // _PARTS, BLOCK_LEAST), len(lines) // 2)
         return [lines[begin : begin + size] for begin in range(0, len(lines), size)]
 
     def decode_end(self) -> list[Sample]:
