@@ -76,8 +76,8 @@ def command(auto: bool, folder: Path | None, faults: tuple[str, ...]) -> int:
 
     Makes a folder with an invented flight, starts a simulated payload on pseudo-terminals and opens the
     screen on it. With --auto, or without a terminal, a simulated crew walks the checklist and leaves a sealed
-    record and the one that follows it after release; a planted fault has it hold the count at the step that
-    finds it. Every record is a drill.
+    record and the one that follows it after release; a planted fault that is no-go has it hold the count at
+    the step that finds it, one that may be none (frozen, for one) is a remark there. Every record is a drill.
     """
     from preflight.clock import SystemClock
     from preflight.practice.faults import fault_values
