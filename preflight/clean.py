@@ -20,6 +20,8 @@ def clean(raw: bytes | str, *, limit: int = DEFAULT_LIMIT) -> str:
     """
     # One character takes four bytes at most, so this bound loses nothing of the first `limit` characters.
     head = raw[: limit * 4 + 4].decode("utf-8", "surrogateescape") if isinstance(raw, bytes) else raw
+    if len(head) <= limit and head.isascii() and head.isprintable():
+        return head  # as nearly everything is that a screen shows
     out: list[str] = []
     marks = 0
     for char in head[:limit]:

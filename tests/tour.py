@@ -32,8 +32,10 @@ from preflight.errors import RecordError
 from preflight.live import Bad, Line, Stream, Trace
 from preflight.readings import Evidence, Finding, Progress, Reading
 from preflight.record import store
+from preflight.record.disk import lock
 from preflight.record.keys import Keyring, keep_key
 from preflight.record.roster import Person, Roster
+from preflight.record.scan import RECORD
 from preflight.tui import loading, nearby_pane
 from preflight.tui.app import WalkApp
 from preflight.tui.looking import Looking
@@ -570,7 +572,9 @@ def run_watch(root: Path, tell: Callable[[Driver, str], None], size: tuple[int, 
         made.drive(first)
         (record,) = made.logs.iterdir()
         looking = Looking(record, folder=made.folder, clock=made.clock)
-        made.drive(second, session=looking, size=size)
+        with (record / RECORD).open("ab") as writer:
+            lock(writer.fileno(), record.name)  # as the screen at work has it
+            made.drive(second, session=looking, size=size)
 
 
 def run_replay(root: Path, tell: Callable[[Driver, str], None], size: tuple[int, int], theme: str) -> None:

@@ -206,7 +206,7 @@ def _judge(context: Context, judgement: Judgement, heard: _Heard, fixed: list[tu
     place = f"{latitude:.5f}, {longitude:.5f}"
     if _limited(context, judgement, "beacon.distance", round(far, 1), FAR).within is False:
         judgement.faults.append(
-            f"The position heard, {place}, is {far / 1000:.1f} km from the site: another sender's report "
+            f"The position heard is {far / 1000:.1f} km from the site, at {place}: another sender's report "
             "(set call in [beacon]), an old fix, or a wrong [site]"
         )
     no_fix = len(heard.reports) - len(fixed)

@@ -66,7 +66,7 @@ def scan_with_progress(
             _judge_table(judgement, fat, scan)
             return scan
         if context.stopped():
-            judgement.gaps.append("stopped before the file allocation table was read to its end")
+            judgement.gaps.append("stopped, the file allocation table was not read to its end")
             return None
         yield Progress("Reading the file allocation table", share)
 
@@ -75,7 +75,7 @@ def _judge_table(judgement: Judgement, fat: FatVolume, scan: TableScan) -> None:
     """Faults that leave neither the layout nor the count of free clusters to be trusted."""
     if not scan.media_fits:
         judgement.faults.append(
-            f"The file allocation table does not begin as a {fat.type} one must: format the card again"
+            f"The file allocation table begins wrong, not as a {fat.type} one must: format the card again"
         )
     if scan.copies_differ:
         judgement.faults.append(
@@ -83,12 +83,12 @@ def _judge_table(judgement: Judgement, fat: FatVolume, scan: TableScan) -> None:
         )
     if scan.astray:
         judgement.faults.append(
-            f"{scan.astray} entries of the file allocation table point outside the volume: "
+            f"The allocation table points outside the volume, in {scan.astray} entries: "
             "save what is on the card, then format it again"
         )
     if fat.backup_differs:
         judgement.faults.append(
-            "The boot sector and its backup describe different layouts: format the card again"
+            "The boot sector and its backup differ, each with another layout: format the card again"
         )
 
 

@@ -78,17 +78,17 @@ def _test(judgement: Judgement, place: Place, context: Context) -> Generator[Pro
     kept = [name for name in place.names() if not NAME.fullmatch(name) and not _is_systems(name)]
     if kept:
         judgement.gaps.append(
-            f"nothing was written: {len(kept)} files or folders are on it ({clean(kept[0], limit=40)}), "
-            "and a card that lies about its size writes over what is on it. Save them, clear the card, and "
+            f"{len(kept)} files or folders are on the card ({clean(kept[0], limit=40)}), so nothing was "
+            "written: one that lies about its size writes over what is on it. Save them, clear the card, and "
             "run this check again"
         )
         return
     room = place.room()
     if room is None:
-        judgement.gaps.append("nothing was written: the system tells no free space of this card")
+        judgement.gaps.append("the system tells no free space of this card, so nothing was written")
         return
     if room < 4 * CHUNK:
-        judgement.faults.append(f"The card has {size_text(room)} left, too little to be tested: use another")
+        judgement.faults.append(f"Too little room is left to test the card, {size_text(room)}: use another")
         return
     work = _Work(judgement, place, context, (room - SPARE) // CHUNK * CHUNK)
     try:

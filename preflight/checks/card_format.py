@@ -126,7 +126,7 @@ def _judge_layout(judgement: Judgement, fat: FatVolume) -> None:
         )
     if root.broken:
         judgement.faults.append(
-            f"{root.broken} entries of the root folder can't be right: "
+            f"Entries of the root folder can't be right, {root.broken} of them: "
             "save what is on the card, then format it again"
         )
     left = root.entries - root.used
@@ -172,7 +172,7 @@ def _judge_files(judgement: Judgement, fat: FatVolume) -> None:
 def _judge_flags(judgement: Judgement, fat: FatVolume, scan: TableScan, *, mounted: bool) -> None:
     if scan.no_error is False:
         judgement.faults.append(
-            "A system met read or write errors on this card and marked it: use another card, "
+            "The card is marked for read or write errors, by a system that met them: use another card, "
             "or format and test this one"
         )
     if scan.clean is False or fat.layout.dirty:

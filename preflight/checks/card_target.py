@@ -53,7 +53,7 @@ def on_card(judgement: Judgement, context: Context, work: Work) -> Run:
                 _clear_leftovers(judgement, place)
                 yield from work(judgement, place, context)
     except (NotAllowedError, NoRightError) as error:
-        judgement.gaps.append(f"nothing was written: {error}")
+        judgement.gaps.append(f"{error}. Nothing was written")
     except DeviceError as error:
         judgement.faults.append(str(error))
     return judgement.finding()
@@ -104,14 +104,14 @@ def _mount(judgement: Judgement, context: Context) -> Mount | None:
         return None
     if mount is None:
         judgement.gaps.append(
-            f"nothing was written: {clean(str(path))} is not mounted, and only a mounted card is written to. "
-            "Mount it, and give its mount point as volume in [card]"
+            f"the card is not mounted, so nothing was written: {clean(str(path))}. Mount it, and give its "
+            "mount point as volume in [card]"
         )
         return None
     medium = medium_of(mount)
     refused = _refused(mount, medium, context, label or medium.label, (*sizes, medium.size))
     if refused:
-        judgement.gaps.append(f"nothing was written: {refused}")
+        judgement.gaps.append(f"{refused}. Nothing was written")
         return None
     if mount.read_only:
         judgement.faults.append(
@@ -161,25 +161,24 @@ def _refused(mount: Mount, medium: Medium, context: Context, label: str, sizes: 
         return ""
     if medium.kind == "system":
         return (
-            f"{point} lies on the disk of this machine's system ({medium.why}), which is never written to: "
+            f"{point} is on this machine's own disk ({medium.why}), which is never written to: "
             "correct volume in [card]"
         )
     if medium.kind == "unknown":
         return (
-            f"whether {point} is a card could not be found out ({medium.why}), so it was left alone: use a "
-            "reader that the system knows"
+            f"{point} may be no card ({medium.why}), so it was left alone: use a reader that the system knows"
         )
     typed = context.flight.card.fixed_reader if context.flight.card is not None else None
     if typed is None:
         return (
-            f"{point} is no removable card by the system's word ({medium.why}). If it is the card in a "
+            f"{point} is not removable, says the system ({medium.why}). If it is the card in a "
             "built-in reader, read label and size off the card and type them as fixed_reader in [card], such "
             'as fixed_reader = "FULMAR 32 GB"'
         )
     if not _is_typed(typed, label, sizes):
         there = f'"{clean(label or "NO NAME", limit=40)}" of {size_text(max(sizes, default=0))}'
         return (
-            f"{point} is no removable card by the system's word ({medium.why}), and fixed_reader in [card] "
+            f"{point} is not removable, says the system ({medium.why}), and fixed_reader in [card] "
             f'names "{clean(typed, limit=60)}" while {there} is there: check which volume this is'
         )
     return ""

@@ -50,7 +50,7 @@ def _write(judgement: Judgement, place: Place, context: Context) -> Generator[Pr
     room = place.room()
     if room is not None and room < 4 * BLOCK:
         judgement.faults.append(
-            f"The card has {size_text(room)} left, too little to be tested: clear it, or use another"
+            f"Too little room is left to test the card, {size_text(room)}: clear it, or use another"
         )
         return
     work = _Work(judgement, place, context)
@@ -125,12 +125,12 @@ class _Work:
         tally = Tally()
         for offset in read_all_back(file, self._pattern, 0, tally):
             if self._context.stopped():
-                self._judgement.gaps.append("stopped before what was written was read back to its end")
+                self._judgement.gaps.append("stopped, what was written was not read back to its end")
                 break
             yield self._at(2, "Reading back", offset / file.size)
         if tally.wrong:
             self._judgement.faults.append(
-                f"{tally.wrong} of {tally.wrong + tally.right} pages read back other than they were written, "
+                f"{tally.wrong} of {tally.wrong + tally.right} pages read back wrong, "
                 f"the first at byte {tally.first_at} of the test file: use another card, or another reader "
                 "if it does so too"
             )

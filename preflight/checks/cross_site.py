@@ -138,7 +138,7 @@ class SiteChecks:
         if far is not None and far <= DISTANCE[1]:
             return
         told = "no place on earth" if far is None else f"{_distance(far)} from the site"
-        head = f"{names} are {place}, {told}"
+        head = f"{names} are {told}, at {place}"
         if far is not None and far <= DISTANCE[0]:
             self.remarks.append(f"{head}: is the payload already at the site?")
             return

@@ -65,8 +65,8 @@ def listen_on_tap(context: Context, heard: Capture) -> Generator[Progress, None,
     parity = parity_seen(heard.data) if framing == "8N1" else ""
     if parity:
         return Listened(
-            f"The bytes are text of seven bits with a parity bit: the framing is {parity}, the flight file "
-            f"says {framing}. Correct framing, or the flight computer's setting, then run this again",
+            f"The framing is {parity}, the flight file says {framing}: the bytes are text of seven bits with "
+            f"a parity bit. Correct framing, or the flight computer's setting, then run this again",
             found=True,
         )
     if port.at.lower().startswith("socket:"):
@@ -113,10 +113,11 @@ def _at_each(
     if text is not None:
         return Listened(
             _told(
-                f"Text, though no sample of the declared layout ({shown(text[1][-60:])}), is",
+                "Text is",
                 text[0],
                 declared,
-                "compare [sample] with it",
+                "compare [sample] with it, as it is no sample of the declared layout: "
+                f"{shown(text[1][-60:])}",
             ),
             found=True,
         )
@@ -154,8 +155,9 @@ def ask_at_speeds(
                 heard = _asked(line, exchange, transcript, rate) or heard
                 answered = _matches(matcher, exchange, heard)
             if found:
-                what = "The logger's answers are" if answered else f"Text of the logger's ({shown(heard)}) is"
-                return Listened(_told(what, rate, declared, "run this again"), found=True)
+                what = "The logger's answers are" if answered else "Text of the logger's is"
+                then = "run this again" if answered else f"run this again: {shown(heard)} was heard"
+                return Listened(_told(what, rate, declared, then), found=True)
     finally:
         if not found:
             line.set_speed(declared)

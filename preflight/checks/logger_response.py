@@ -72,14 +72,14 @@ class LoggerResponse:
                 yield from talk.exchanges()
                 yield talk.progress("Leaving the logger so that it logs again", talk.asked)
             except DeviceError as error:
-                talk.fail(str(error))
+                talk.faults.append(str(error))
             finally:
                 talk.leave()
         # Whoever judged samples before this can't know whether they still reach the card.
         talk.readings.append(Reading(name="logger.left_at", value=_utc(context)))
         return _finding(
             talk.outcome(),
-            talk.remarks,
+            [*talk.faults, *talk.remarks],
             tuple(talk.readings),
             talk.transcript.evidence(),
             talk.power_cycle,
@@ -94,10 +94,10 @@ class _Talk:
         assert logger is not None
         self.exchange, self.leave_steps = logger.exchange, logger.leave
         self.line, self.matcher, self.context = line, matcher, context
+        self.faults: list[str] = []
         self.remarks: list[str] = []
         self.readings: list[Reading] = []
         self.transcript = Transcript()
-        self.failed = False
         self.stopped = False
         self.early = b""
         self.power_cycle = ""
@@ -111,12 +111,8 @@ class _Talk:
         share = seconds / self._longest if self._longest else None
         return Progress(text, share, live=(self.transcript.live(),))
 
-    def fail(self, remark: str) -> None:
-        self.failed = True
-        self.remarks.append(remark)
-
     def outcome(self) -> FindingOutcome:
-        if self.failed or any(reading.within is False for reading in self.readings):
+        if self.faults or any(reading.within is False for reading in self.readings):
             return "no-go"
         return "open" if self.stopped else "go"
 
@@ -129,7 +125,7 @@ class _Talk:
             )
             if answer.stopped:
                 self.stopped = True
-                self.remarks.append(f"Stopped: exchange {number} and what follows were not checked")
+                self.remarks.insert(0, f"Stopped: exchange {number} and what follows were not checked")
                 return
             self._over += exchange.within
             in_doubt = self._judge(number, exchange, answer)
@@ -138,8 +134,8 @@ class _Talk:
                     self.context, self.line, self.matcher, exchange, self.transcript
                 )
                 if listened.sentence:
-                    self.remarks.insert(0 if listened.found else len(self.remarks), listened.sentence)
-            if self.failed:
+                    self.faults.insert(0 if listened.found else len(self.faults), listened.sentence)
+            if self.faults:
                 return
 
     def _listen_first(self) -> None:
@@ -166,7 +162,7 @@ class _Talk:
             for step in self.leave_steps:
                 self._leave(step)
         except DeviceError as error:
-            self.fail(
+            self.faults.append(
                 f"{error}. The leave sequence could not be sent, so the logger may wait for commands and log "
                 "nothing: switch it off and on, then run this again"
             )
@@ -187,9 +183,9 @@ class _Talk:
             answer: Answer = end.value
         if answer.match is None:
             heard = shown(answer.heard) if answer.heard else "nothing"
-            self.fail(
-                f"After the leave sequence {shown(sent)} the logger said {heard}, not "
-                f"{_pattern(step.expect)}, so it may log nothing: switch it off and on, then run this again"
+            self.faults.append(
+                f"The logger may log nothing: after the leave sequence {shown(sent)} it said {heard}, not "
+                f"{_pattern(step.expect)}. Switch it off and on, then run this again"
             )
 
     def _send(self, data: bytes) -> None:
@@ -254,19 +250,22 @@ class _Talk:
                 at_most=exchange.within,
             )
         )
-        head = f"Exchange {number}: sent {shown(sent)}"
+        head = f"exchange {number} sent {shown(sent)}"
         if answer.match is not None and answer.seconds is not None:
             late = answer.seconds > exchange.within
             limit = f", later than the {exchange.within:g} s declared" if late else ""
-            self.remarks.append(f"{head}, heard {shown(answer.heard)} after {answer.seconds:.2f} s{limit}")
+            told = f"heard {shown(answer.heard)} after {answer.seconds:.2f} s{limit}"
+            self.remarks.append(f"{head[0].upper()}{head[1:]}, {told}")
             if late:
-                self.fail("The logger answers too late: wait until it has started, or raise `within`")
+                self.faults.append(
+                    "The logger answers too late: wait until it has started, or raise `within`"
+                )
                 return False
             self._groups(answer.match)
         elif answer.too_slow:
-            self.fail(
-                f"{head}, heard {shown(answer.heard)}; judging it by {_pattern(exchange.expect)} takes too "
-                "long: simplify `expect`, without a repeat inside a repeat"
+            self.faults.append(
+                f"The reply takes too long to judge by `expect`: {head}, heard {shown(answer.heard)}. "
+                f"Simplify {_pattern(exchange.expect)}, without a repeat inside a repeat"
             )
         else:
             why = unanswered(
@@ -278,7 +277,7 @@ class _Talk:
                 within=exchange.within,
                 expected=_pattern(exchange.expect),
             )
-            self.fail(why.sentence)
+            self.faults.append(why.sentence)
             return why.speed_in_doubt
         return False
 
@@ -308,8 +307,8 @@ def _broken_pattern(flight: Flight) -> str | None:
             re.compile(step.expect or "", re.MULTILINE)
         except (re.error, OverflowError, RecursionError) as error:
             return (
-                f"Not checked: {_pattern(step.expect or '')} in [logger] is no regular expression "
-                f"({clean(str(error), limit=100)}): correct `expect`"
+                "Not checked: `expect` in [logger] is no regular expression: "
+                f"{_pattern(step.expect or '')} ({clean(str(error), limit=100)}). Correct it"
             )
     return None
 

@@ -17,7 +17,7 @@ LISTEN = 2.0
 """Seconds that an answer is waited for, at most what is declared."""
 
 _FED = (
-    "is fed through a signal pin: half awake it can spoil the card, and it does not start anew when the "
+    "Half awake it can spoil the card, and it does not start anew when the "
     "battery goes on. First see that the battery is off, then take the signal leads off one by one, the "
     "tool's own transmit lead too, until the voltage is gone: that lead needs a series resistor, or a "
     "sender that is switched off with the payload"
@@ -46,7 +46,7 @@ class LoggerUnpowered:
         if typed is None:
             return self._finding(
                 "open",
-                "Not checked: with the payload's power off, measure at the logger's supply pin and type "
+                "Not checked: the logger's supply pin with the power off. Measure there and type "
                 f"{VOLTAGE} in volts",
                 reading,
             )
@@ -70,11 +70,15 @@ class LoggerUnpowered:
     def _judged(self, reading: Reading, heard: bytes, stopped: bool, transcript: Transcript) -> Finding:
         cycle = "the payload was switched off to see that the logger is not fed through a signal pin"
         if heard and not is_noise(heard):
-            sentence = f"The logger answers {shown(heard)} with the payload's power off: it {_FED}"
+            sentence = (
+                f"The logger is fed through a signal pin: it answers {shown(heard)} with the payload's power "
+                f"off. {_FED}"
+            )
             return self._finding("no-go", sentence, reading, transcript, cycle)
         if reading.within is False:
             sentence = (
-                f"{reading.value:g} V are at the logger's supply pin with the payload's power off: it {_FED}"
+                f"The logger is fed through a signal pin: {reading.value:g} V are at its supply pin with the "
+                f"payload's power off. {_FED}"
             )
             return self._finding("no-go", sentence, reading, transcript, cycle)
         if heard:

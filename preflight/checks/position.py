@@ -61,7 +61,9 @@ class PositionCheck:
         assert layout is not None
         roles = {field.role for field in layout.field}
         if not {"latitude", "longitude"} <= roles:
-            judgement.gaps.append("the samples have no fields with the roles latitude and longitude")
+            judgement.gaps.append(
+                "the position, as no fields of the samples have the roles latitude and longitude"
+            )
             _judge_model(context, judgement, ())
             return judgement.finding()
         seconds = min(SECONDS, REHEARSED) if context.rehearsal else SECONDS
@@ -135,7 +137,7 @@ def _judge_fix(context: Context, judgement: Judgement, samples: Sequence[Sample]
     if len(places) < len(told):
         north, east = next(place for place in told if place not in places)
         judgement.faults.append(
-            f"The position {north:.7g}, {east:.7g} is no place on earth: compare [sample] with what is sent"
+            f"The position is no place on earth, {north:.7g}, {east:.7g}: compare [sample] with what is sent"
         )
     if not places:
         return
@@ -172,11 +174,12 @@ def _place(context: Context, judgement: Judgement, places: Sequence[tuple[float,
     at = f"{middle[0]:.5f}, {middle[1]:.5f}"
     if _limited(context, judgement, "position.distance", round(far, 1)).within is False:
         judgement.faults.append(
-            f"The position {at} is {far / 1000:.1f} km from the site: run this at the site, or correct [site]"
+            f"The position is {far / 1000:.1f} km from the site, at {at}: run this at the site, or correct "
+            "[site]"
         )
     if _limited(context, judgement, "position.spread", round(spread, 1)).within is False:
         judgement.faults.append(
-            f"The positions are scattered over {spread:.0f} m while the payload stands still: wait for a "
+            f"The positions are scattered over {spread:.0f} m, while the payload stands still: wait for a "
             "better fix, and keep the antenna away from walls and from the beacon"
         )
     judgement.remarks.append(f"Position {at}, {far:.0f} m from the site's")
@@ -210,8 +213,7 @@ def _judge_model(context: Context, judgement: Judgement, samples: Sequence[Sampl
         )
     elif told is None:
         judgement.remarks.append(
-            f"The model's ceiling of {ceiling:g} km is as typed; a receiver that does not save it loses it "
-            "with its power"
+            "The receiver's dynamic model is as it was read back; one that is not saved goes with its power"
         )
     if burst is not None and burst > SILENT_ABOVE:
         judgement.remarks.append(

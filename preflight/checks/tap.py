@@ -166,7 +166,7 @@ def nothing_decoded(context: Context, heard: Capture) -> str:
     shown = f"“{clean(start[:120], limit=120)}”"
     if len(set(heard.data)) == 1 and heard.data[0] in (0x00, 0xFF):
         return (
-            f"Only bytes {heard.data[0]:02X} came, {heard.size} of them: the line is held. Check the level, "
+            f"The line is held: only bytes {heard.data[0]:02X} came, {heard.size} of them. Check the level, "
             "that it is not inverted, and that the payload is on"
         )
     printable = sum(32 <= byte < 127 or byte in b"\t\r\n" for byte in heard.data)
@@ -179,7 +179,7 @@ def nothing_decoded(context: Context, heard: Capture) -> str:
         )
     what = "bytes" if layout == "packed" else "text"
     return (
-        f"{heard.size} bytes of {what} came, but no sample of the declared {layout} layout: {shown}. "
+        f"No sample of the declared {layout} layout came, but {heard.size} bytes of {what}: {shown}. "
         f"Compare [sample] with what the flight computer sends, and its speed with {speed}"
     )
 

@@ -228,7 +228,7 @@ def _nothing_there(
         )
         return
     judgement.faults.append(
-        f"{there or 'None'} of the {len(keys)} recorded samples {'are' if there else 'is'} on the card "
+        f"{there or 'None'} of {len(keys)} samples {'are' if there else 'is'} on the card "
         f"(latest files: {names}): the logger recorded nothing, or this is another card. {anew}"
     )
 
@@ -298,8 +298,8 @@ def _judge(context: Context, judgement: Judgement, compared: Compared, look: byt
     cut = readings["log.lost_at_power_cut"]
     if cut.within is False and isinstance(cut.value, float):
         judgement.faults.append(
-            f"The last {cut.value:.3g} s before the power went are not on the card: the logger keeps them in "
-            "its memory. Have it flush (sync) to the card every second or two"
+            f"The power cut cost the last {cut.value:.3g} s, which are not on the card: the logger keeps "
+            "them in its memory. Have it flush (sync) to the card every second or two"
         )
     elif isinstance(cut.value, float) and cut.value > 0:
         judgement.remarks.append(f"The power cut cost {cut.value:.3g} s, what the logger had not yet written")

@@ -24,41 +24,41 @@ def unanswered(
 ) -> Unanswered:
     """Judge `heard`, which came within `within` seconds after `sent` and holds no answer.
 
-    `early` came before anything was sent, `head` begins the sentence and `expected` shows the pattern.
+    `early` came before anything was sent, `head` tells what was asked and `expected` shows the pattern. What
+    it means comes first, as a line on the screen may have no room for more.
     """
     speed = logger_speed(context)
     if not heard and early and not is_noise(early):
         return Unanswered(
-            f"{head} and heard nothing for {within:g} s, though the logger spoke by itself before: one way "
-            "only. What the tool sends does not reach it: check the lead from the tool's transmit to the "
-            "logger's receive, and its level"
+            f"The logger does not hear the tool: {head}, and heard nothing for {within:g} s, though it spoke "
+            "by itself before. Check the lead from the tool's transmit to the logger's receive, and its level"
         )
     if not heard:
         return Unanswered(
-            f"{head} and heard nothing for {within:g} s. Check that the logger is powered, that its lead is "
+            f"Heard nothing for {within:g} s: {head}. Check that the logger is powered, that its lead is "
             "on and the flight computer's transmit lead off, that transmit goes to receive both ways, and "
             f"that it runs at {speed}",
             speed_in_doubt=not early,
         )
     if only_echo(sent, heard):
         return Unanswered(
-            f"{head} and only our own bytes came back: transmit and receive are bridged, or the logger "
+            f"Only our own bytes came back: {head}; transmit and receive are bridged, or the logger "
             "echoes without answering. Part the two leads and check the logger's own transmit lead"
         )
     if holds_samples(context, early + heard):
         return Unanswered(
-            f"{head} and heard the flight computer's samples: {shown(heard)}. The lead is on the flight "
-            "computer's transmit, not on the logger's: move it"
+            f"The lead is on the flight computer's transmit: {head}, and heard its samples {shown(heard)}. "
+            "Move it to the logger's"
         )
     if is_noise(heard):
         return Unanswered(
-            f"{head} and heard noise: {shown(heard)}. Check that the logger runs at {speed}, the ground lead "
-            "and the level",
+            f"Heard noise: {head}, and {shown(heard)} came. Check that the logger runs at {speed}, the "
+            "ground lead and the level",
             speed_in_doubt=True,
         )
     return Unanswered(
-        f"{head} and heard {shown(heard)}, not {expected}. Check that the logger is in the state in which it "
-        "answers; if this reply is right, correct `expect`"
+        f"The reply is not the expected one: {head}, and heard {shown(heard)}, not {expected}. Check that "
+        "the logger is in the state in which it answers; if this reply is right, correct `expect`"
     )
 
 

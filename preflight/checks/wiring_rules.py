@@ -350,12 +350,12 @@ def _port(house: _House, port: Port, wired: Wired) -> None:
             continue
         if pin.drives() and pin.level > port.level + TOLERANCE:
             wired.faults.append(
-                f"The {port.use}'s adapter takes {port.level:g} V and {pin.shown} sends {pin.level:g} V: "
+                f"The {port.use}'s adapter takes {port.level:g} V, but {pin.shown} sends {pin.level:g} V: "
                 f"use an adapter for {pin.level:g} V"
             )
         elif port.use == "logger" and pin.hears() and port.level > pin.level + TOLERANCE:
             wired.faults.append(
-                f"The logger's adapter sends {port.level:g} V and {pin.shown} takes {pin.level:g} V: use an "
+                f"The logger's adapter sends {port.level:g} V, but {pin.shown} takes {pin.level:g} V: use an "
                 f"adapter for {pin.level:g} V"
             )
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from preflight.clean import clean
+from preflight.cli.files import NAMED, write_output
 from preflight.errors import PreflightError
 
 if TYPE_CHECKING:
@@ -27,13 +28,13 @@ TRUSTED = {
 
 
 @click.command(name="audit", short_help="Verify every record below a folder, and compare them.")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=NAMED)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
-@click.option("--csv", "csv_file", metavar="FILE", type=click.Path(path_type=Path), help="Write a CSV too.")
+@click.option("--csv", "csv_file", metavar="FILE", type=NAMED, help="Write a CSV too.")
 @click.option(
     "--roster",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     help="An allowed_signers file got elsewhere: then names are believed.",
 )
 def command(folder: Path, as_json: bool, csv_file: Path | None, roster: Path | None) -> int:
@@ -55,7 +56,7 @@ def command(folder: Path, as_json: bool, csv_file: Path | None, roster: Path | N
     records = _summed(below.records, roster)
     sums = across(shown, [*records, *(lost_one(*lost) for lost in below.lost)], below.links)
     if csv_file is not None:
-        _write(csv_file, to_csv(sums).encode())
+        write_output(csv_file, to_csv(sums).encode())
     if as_json:
         click.echo(json.dumps(to_json(sums), allow_nan=False, indent=2))
     else:
@@ -157,11 +158,3 @@ def _quantity(quantity: Quantity) -> list[str]:
             moved = f" ({sign}{with_unit(abs(point.change), quantity.unit)})"
         lines.append(f"    {point.at[:16]}Z {point.flight}: {value}{moved}")
     return lines
-
-
-def _write(path: Path, data: bytes) -> None:
-    try:
-        path.write_bytes(data)
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise PreflightError(f"{clean(str(path), limit=300)}: can't write there ({why})") from error

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import getpass
+import os
 import socket
 import sys
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from preflight.clean import clean
+from preflight.cli.files import NAMED, write_output
 from preflight.errors import RecordError
 
 if TYPE_CHECKING:
@@ -19,7 +23,7 @@ ROSTER = "allowed_signers"
 
 roster_option = click.option(
     "--roster",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NAMED,
     default=ROSTER,
     show_default=True,
     metavar="FILE",
@@ -27,7 +31,7 @@ roster_option = click.option(
 )
 keys_option = click.option(
     "--keys",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=NAMED,
     metavar="DIR",
     help="Where private keys lie. [default: this user's data folder]",
 )
@@ -47,7 +51,7 @@ def command() -> None:
 @keys_option
 @click.option(
     "--key",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NAMED,
     metavar="FILE",
     help="An OpenSSH Ed25519 key to take, public or private, instead of making one.",
 )
@@ -91,7 +95,7 @@ def add(
     known.with_person(Person(id=person_id, name=name, roles=roles, key=b"\xff" * 32))
     public, told = _key(folder, person_id, key, instrument=instrument, from_stdin=passphrase_stdin)
     person = Person(id=person_id, name=name, roles=roles, key=public)
-    _write(roster, known.with_person(person))
+    write_output(roster, known.with_person(person).to_text().encode())
     click.echo(f"{person.id} is on {roster}: {person.name}, {', '.join(person.roles)}")
     click.echo(f"{told}, fingerprint {person.fingerprint}")
 
@@ -149,7 +153,7 @@ def _key_here(path: Path, person: Person) -> tuple[str, str]:
 @command.command()
 @click.argument("ids", metavar="[ID]...", nargs=-1)
 @roster_option
-@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
+@click.option("-o", "--output", type=NAMED, metavar="FILE")
 def export(ids: tuple[str, ...], roster: Path, output: Path | None) -> None:
     """Print the roster, or the lines of some, for an auditor to verify by. It holds no secret."""
     from preflight.record.roster import Roster
@@ -162,7 +166,7 @@ def export(ids: tuple[str, ...], roster: Path, output: Path | None) -> None:
         return
     if output.exists():
         raise RecordError(f"{output} is there already; choose another name")
-    _write(output, found)
+    write_output(output, found.to_text().encode())
     click.echo(f"{output}: {len(found.everyone)} on it", err=True)
 
 
@@ -175,16 +179,7 @@ def _read(path: Path, *, must_exist: bool = False) -> Roster:
         if not must_exist:
             return Roster(())
         raise RecordError(f"there is no roster {shown}, it is missing; name one with --roster FILE")
-    return Roster.parse(read_file(path.resolve(), shown, MAX_ROSTER), shown)
-
-
-def _write(path: Path, roster: Roster) -> None:
-    from preflight.record.disk import reason, write_file
-
-    try:
-        write_file(path, roster.to_text().encode())
-    except OSError as error:
-        raise RecordError(f"{path} cannot be written: {reason(error)}") from None
+    return Roster.parse(read_file(Path(os.path.realpath(path)), shown, MAX_ROSTER), shown)
 
 
 def _key(
@@ -197,7 +192,7 @@ def _key(
     kept = folder / person_id
     if brought is not None:
         shown = clean(str(brought))
-        data = read_file(brought.resolve(), shown, MAX_KEY_FILE)
+        data = read_file(Path(os.path.realpath(brought)), shown, MAX_KEY_FILE)
         public, encrypted = public_of(data, shown)
         if encrypted is None:
             return public, f"key taken from {shown}; the private one stays where it is"
@@ -218,7 +213,15 @@ def _key(
 def _passphrase(person_id: str, *, from_stdin: bool) -> str:
     if from_stdin:
         return sys.stdin.readline().rstrip("\r\n")
-    passphrase: str = click.prompt(
-        f"Passphrase for {person_id}'s new key", hide_input=True, confirmation_prompt="The same again"
-    )
+    with warnings.catch_warnings():
+        # Without a terminal the passphrase would be read all the same, and shown while it is typed.
+        warnings.simplefilter("error", getpass.GetPassWarning)
+        try:
+            passphrase: str = click.prompt(
+                f"Passphrase for {person_id}'s new key", hide_input=True, confirmation_prompt="The same again"
+            )
+        except getpass.GetPassWarning:
+            raise RecordError(
+                "there is no terminal to ask for a passphrase at: give it as a line with --passphrase-stdin"
+            ) from None
     return passphrase

@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from preflight.cli.files import NAMED
+
 if TYPE_CHECKING:
     from preflight.practice.crew import Done
     from preflight.practice.scenario import Demo
@@ -46,12 +48,18 @@ def _takes(what: str) -> str:
     return f" ({what})" if what else ""
 
 
+def _names(ctx: click.Context, option: click.Parameter, begun: str) -> list[str]:
+    from preflight.practice.faults import FAULTS
+
+    return [name for name in FAULTS if name.startswith(begun)]
+
+
 @click.command(name="demo", cls=_Listing)
 @click.option("--auto", is_flag=True, help="Walk by itself and print each step; so without a terminal.")
 @click.option(
     "--dir",
     "folder",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     metavar="DIR",
     help="The demo's folder; preflight-demo here unless given.",
 )
@@ -60,6 +68,7 @@ def _takes(what: str) -> str:
     "faults",
     multiple=True,
     metavar="NAME[=VALUE]",
+    shell_complete=_names,
     help="Plant a fault in the simulated payload, as often as wanted; the names are listed below.",
 )
 def command(auto: bool, folder: Path | None, faults: tuple[str, ...]) -> int:
@@ -67,8 +76,8 @@ def command(auto: bool, folder: Path | None, faults: tuple[str, ...]) -> int:
 
     Makes a folder with an invented flight, starts a simulated payload on pseudo-terminals and opens the
     screen on it. With --auto, or without a terminal, a simulated crew walks the checklist and leaves a sealed
-    record and the one that follows it after release; a planted fault has it hold the count at the step that
-    finds it. Every record is a drill.
+    record and the one that follows it after release; a planted fault that is no-go has it hold the count at
+    the step that finds it, one that may be none (frozen, for one) is a remark there. Every record is a drill.
     """
     from preflight.clock import SystemClock
     from preflight.practice.faults import fault_values

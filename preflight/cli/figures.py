@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from preflight.cli.files import NAMED
+
 if TYPE_CHECKING:
     from preflight.config.flight import Flight
     from preflight.figures.compute import FlightFigures
@@ -19,7 +21,7 @@ WIDTH = 80
 
 
 @click.command()
-@click.argument("flight", type=click.Path(path_type=Path))
+@click.argument("flight", type=NAMED)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 def command(flight: Path, as_json: bool) -> int:
     """Compute the figures of the flight file FLIGHT and what runs out first.

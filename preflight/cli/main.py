@@ -7,10 +7,13 @@ import errno
 import importlib
 import os
 import sys
+from collections.abc import Generator
+from typing import Any
 
 import click
 
 from preflight import __version__
+from preflight.clean import clean
 from preflight.errors import PreflightError
 
 COMMANDS: dict[str, str] = {
@@ -29,8 +32,33 @@ COMMANDS: dict[str, str] = {
 """Commands and what they do, so that the list is shown without importing any of them."""
 
 
+FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+"""What an output that takes no more answers with."""
+
+
+class _ReaderGoneError(Exception):
+    """Whoever read our output has gone, as `| head -1` does."""
+
+
+@contextlib.contextmanager
+def _reader_may_go() -> Generator[None, None, None]:
+    """Keeps a broken pipe from the library of the command line, which would end with 1: no-go, or bad."""
+    try:
+        yield
+    except BrokenPipeError as error:
+        raise _ReaderGoneError from error
+
+
 class _Lazy(click.Group):
     """A group that imports a command's module when the command is called, not when it is listed."""
+
+    def make_context(self, *args: Any, **more: Any) -> click.Context:
+        with _reader_may_go():
+            return super().make_context(*args, **more)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _reader_may_go():
+            return super().invoke(ctx)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -95,18 +123,29 @@ def run(args: list[str]) -> int:
         return error.exit_code
     except PreflightError as error:
         return _complain(str(error), error.exit_code)
-    except BrokenPipeError:
-        # The reader of our output went away; Python would complain once more on the way out.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except _ReaderGoneError:
+        _write_no_more()
         return 141
     except KeyboardInterrupt:
         return _complain("stopped", 130)
     except OSError as error:
+        if error.errno in FULL:
+            _write_no_more()
+            why = f"can't write any more ({error.strerror})"
+            return _complain(f"{why}: free some space or write elsewhere, and run this again", 2)
+        if isinstance(error, PermissionError) and error.filename is not None:
+            shown = clean(os.fsdecode(error.filename), limit=300)
+            return _complain(f"{shown}: give yourself the right to it, or name another ({error.strerror})", 2)
         # EIO: the terminal itself is gone, and with it anybody to tell.
         return 141 if error.errno == errno.EIO else _complain(_defect(error), 70)
     except Exception as error:  # noqa: BLE001 - the last line before a user would see a traceback
         return _complain(_defect(error), 70)
     return result if isinstance(result, int) else 0
+
+
+def _write_no_more() -> None:
+    """Lets go of what stdout did not take: Python would try it once more on the way out, and complain."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _complain(sentence: str, code: int) -> int:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import click
 
 from preflight.clean import clean
+from preflight.cli.files import NAMED
 from preflight.errors import PreflightError
 
 FLIGHT, CHECKLIST, ROSTER = "flight.toml", "checklist.toml", "allowed_signers"
@@ -22,12 +24,12 @@ ROSTER_TEXT = """\
 
 
 @click.command(name="new")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=NAMED)
 @click.option(
     "--from",
     "record",
     metavar="RECORD",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     help="Copy flight file, checklist and roster from a record's folder.",
 )
 def command(folder: Path, record: Path | None) -> int:
@@ -92,11 +94,16 @@ def _write(folder: Path, files: dict[str, bytes]) -> None:
         if (folder / name).exists() or (folder / name).is_symlink():
             there = clean(str(folder / name), limit=300)
             raise PreflightError(f"{there} is there already; nothing was written, name another folder")
+    written: list[Path] = []
     try:
         for name, data in files.items():
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             with (folder / name).open("xb") as file:
+                written.append(folder / name)
                 file.write(data)
     except (OSError, ValueError) as error:
+        for path in written:  # half a checklist can be a checklist with fewer steps
+            with contextlib.suppress(OSError):
+                path.unlink()
         why = getattr(error, "strerror", None) or str(error)
         raise PreflightError(f"{shown}: can't write there ({why}); name another folder") from error

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from preflight.clean import clean
+from preflight.cli.files import NAMED, write_output
 from preflight.cli.working import working
 from preflight.errors import PreflightError
 
@@ -19,26 +21,26 @@ PAPERS = ("a4", "letter")
 
 
 @click.command(name="report", short_help="Write a record, a checklist or a notification sheet to a file.")
-@click.argument("target", metavar="RECORD|CHECKLIST|FLIGHT", type=click.Path(path_type=Path))
+@click.argument("target", metavar="RECORD|CHECKLIST|FLIGHT", type=NAMED)
 @click.option(
     "-o",
     "--output",
     required=True,
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     help="What to write; its ending, .html, .pdf, .csv or .txt, says which.",
 )
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Paper of a PDF.")
 @click.option(
     "--flight",
     metavar="FLIGHT",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     help="With a checklist: the flight file whose figures are printed too.",
 )
 @click.option(
     "--roster",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     help="With a record: an allowed_signers file got elsewhere.",
 )
 @click.option("--code", metavar="CODE", help="With a record: the seal code got elsewhere.")
@@ -57,6 +59,7 @@ def command(
     if form not in FORMS:
         shown = clean(output.name, limit=80)
         raise click.UsageError(f"{shown}: end the file's name in .html, .pdf, .csv or .txt.")
+    _refuse_record(output)
     if target.is_dir() or target.name == "record.jsonl":
         if flight is not None:
             raise click.UsageError("--flight goes with a checklist; a record holds its own flight file.")
@@ -104,9 +107,8 @@ def _notice(target: Path, output: Path, paper: str) -> int:
         from preflight.report.notice_html import notice_html
 
         data = notice_html(page).encode()
-    if output.resolve() == target.resolve():
-        raise PreflightError(f"{clean(str(output), limit=300)} is the file to read from: name another")
-    _write(output, data)
+    _refuse_source(output, target)
+    write_output(output, data)
     for missed in page.missed:
         click.echo(missed, err=True)
     shown = clean(str(output), limit=300)
@@ -123,15 +125,12 @@ def _record(target: Path, output: Path, paper: str, roster: Path | None, code: s
     from preflight.walk.proof import roster_from
 
     folder = target if target.is_dir() else target.parent
-    if output.resolve().is_relative_to(folder.resolve()):
-        shown = clean(str(output), limit=300)
-        raise PreflightError(f"{shown} lies in the record's own folder, which is left as it is: name another")
     believed = None if roster is None else roster_from(roster)
     with working("Reading and proving the record"):
         report = gather(folder, clock=SystemClock(), roster=believed, code=code)
     with working("Laying out the report"):
         data = _laid_out(report, output.suffix.lower(), paper)
-    _write(output, data)
+    write_output(output, data)
     for loud in report.loud:
         click.echo(f"{loud.word}: {loud.text}", err=True)
     verdict = f", verdict {report.headline.verdict}" if report.headline.verdict else ""
@@ -168,16 +167,21 @@ def _paper(target: Path, output: Path, paper: str, flight: Path | None) -> int:
         from preflight.report.paper_html import paper_html
 
         data = paper_html(listed).encode()
-    if output.resolve() in {path.resolve() for path in (target, flight) if path is not None}:
-        raise PreflightError(f"{clean(str(output), limit=300)} is the file to read from: name another")
-    _write(output, data)
+    _refuse_source(output, target, flight)
+    write_output(output, data)
     click.echo(f"wrote {clean(str(output), limit=300)}: {listed.title}, revision {listed.revision}")
     return 0
 
 
-def _write(output: Path, data: bytes) -> None:
-    try:
-        output.write_bytes(data)
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise PreflightError(f"{clean(str(output), limit=300)}: can't write there ({why})") from error
+def _refuse_source(output: Path, *read: Path | None) -> None:
+    if os.path.realpath(output) in {os.path.realpath(path) for path in read if path is not None}:
+        raise PreflightError(f"{clean(str(output), limit=300)} is the file to read from: name another")
+
+
+def _refuse_record(output: Path) -> None:
+    """A record's folder is left as it is: the one reported, the one it goes on from, and any other."""
+    from preflight.record.scan import RECORD
+
+    if any(os.path.lexists(folder / RECORD) for folder in Path(os.path.realpath(output)).parents):
+        shown = clean(str(output), limit=300)
+        raise PreflightError(f"{shown} lies in a record's own folder, which is left as it is: name another")

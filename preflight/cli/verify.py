@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from preflight.clean import clean
+from preflight.cli.files import NAMED
 from preflight.cli.working import working
 from preflight.errors import RecordError
 
@@ -24,10 +26,10 @@ WORST_FIRST = (BAD_INPUT, 1, 3, 0)
 
 
 @click.command(name="verify", short_help="Verify records.")
-@click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORD...")
+@click.argument("records", nargs=-1, required=True, type=NAMED, metavar="RECORD...")
 @click.option(
     "--roster",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     metavar="FILE",
     help="An allowed_signers file got elsewhere: then names are believed.",
 )
@@ -87,7 +89,7 @@ def _records_below(path: Path) -> str:
     """What to do instead with a folder that holds records and is none."""
     from preflight.record.scan import RECORD
 
-    if not any(path.glob(f"*/{RECORD}")):
+    if not os.access(path, os.R_OK | os.X_OK) or not any(path.glob(f"*/{RECORD}")):
         return ""
     return f"; for all records below it: preflight audit {_named(path)}"
 
@@ -132,7 +134,7 @@ def _look_at(path: Path, roster: Any, code: str | None) -> Proof:
 def _folder_of(path: Path) -> Path:
     from preflight.record.scan import RECORD
 
-    return (path.parent if path.name == RECORD else path).resolve()
+    return Path(os.path.realpath(path.parent if path.name == RECORD else path))
 
 
 def _scrubbed(proof: Proof) -> str | None:

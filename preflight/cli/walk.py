@@ -14,22 +14,22 @@ from typing import TYPE_CHECKING
 
 import click
 
+from preflight.cli.files import NAMED
+
 if TYPE_CHECKING:
     from preflight.tui.app import Opened, WalkApp
 
 
 @click.command(name="walk")
-@click.argument("flight", type=click.Path(path_type=Path), metavar="FLIGHT|RECORD")
+@click.argument("flight", type=NAMED, metavar="FLIGHT|RECORD")
 @click.option("--watch", is_flag=True, help="Only look at the record that is being written; no key, no lock.")
 @click.option(
     "--logs",
-    type=click.Path(path_type=Path),
+    type=NAMED,
     metavar="DIR",
     help="Where records go; logs/ beside FLIGHT.",
 )
-@click.option(
-    "--mirror", type=click.Path(path_type=Path), metavar="DIR", help="A second copy, best on another device."
-)
+@click.option("--mirror", type=NAMED, metavar="DIR", help="A second copy, best on another device.")
 @click.option("--drill", is_flag=True, help="Practice: every entry and screen says DRILL.")
 def command(flight: Path, watch: bool, logs: Path | None, mirror: Path | None, drill: bool) -> int:
     """Walk a flight's checklist on the screen.
@@ -119,7 +119,11 @@ def _replay(record: Path) -> int:
     if not (folder / "record.jsonl").is_file():
         from preflight.errors import PreflightError
 
-        raise PreflightError(f"{folder} holds no record: give a flight file, or a record's folder of logs/")
+        own = folder / "flight.toml"
+        here = f" ({own})" if own.is_file() else ""
+        raise PreflightError(
+            f"{folder} holds no record: give a flight file{here}, or a record's folder of logs/"
+        )
 
     def opener(app: WalkApp) -> Opened:
         from preflight.tui import openers

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from preflight.config import compose, problems
@@ -11,9 +13,22 @@ from preflight.config.airspace import RuleSet
 from preflight.config.checklist import Checklist
 from preflight.config.flight import Flight
 from preflight.config.found import Found
-from preflight.config.load import find_airspace, parse_airspace, parse_flight, recognise
+from preflight.config.load import (
+    FileType,
+    find_airspace,
+    load_airspace,
+    load_checklist,
+    parse_airspace,
+    parse_flight,
+    recognise,
+)
 from preflight.config.problems import BadFile, Problem
 from preflight.config.source import decode_text, parse_toml, read_bytes
+
+_OTHER: dict[FileType, tuple[str, str]] = {
+    Checklist: ("is not a checklist", "name a file that begins with [checklist]"),
+    RuleSet: ("is not an airspace rule set", "name a file that begins with [rules]"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,17 +78,35 @@ def _checklist(path: Path) -> Linted:
 
 
 def _named_files(found: Found, flight: Flight, folder: Path) -> None:
-    """Note files that a flight file names and that can't be read."""
-    named: list[tuple[problems.Path, str, Path]] = [
-        (("flight", "checklist"), flight.flight.checklist, folder / flight.flight.checklist)
-    ]
+    """Note files that a flight file names and that can't be used."""
+    checklist = flight.flight.checklist
+    _note(found, ("flight", "checklist"), checklist, partial(_use, folder / checklist, Checklist))
     if flight.wind is not None:
-        named.append((("wind", "table"), flight.wind.table, folder / flight.wind.table))
+        table = flight.wind.table
+        _note(found, ("wind", "table"), table, partial(read_bytes, folder / table))
     for i, name in enumerate(flight.airspace.rules if flight.airspace is not None else ()):
-        named.append((("airspace", "rules", i), name, find_airspace(name, folder)))
-    for place, name, path in named:
-        try:
-            read_bytes(path)
-        except BadFile as bad:
-            first = bad.problems[0]
-            found.add(place, f"{problems.quoted(name)}: {first.message}", first.remedy)
+        _note(found, ("airspace", "rules", i), name, partial(_use, find_airspace(name, folder), RuleSet))
+
+
+def _use(path: Path, kind: FileType) -> None:
+    """Raises `BadFile` for a file of another kind, and for one with problems of its own."""
+    where = str(path)
+    if recognise(parse_toml(decode_text(read_bytes(path), where), where)) is not kind:
+        message, remedy = _OTHER[kind]
+        raise BadFile((Problem(file=where, line=None, key="", message=message, remedy=remedy),))
+    if kind is Checklist:
+        load_checklist(path)
+    else:
+        load_airspace(path)
+
+
+def _note(found: Found, place: problems.Path, name: str, use: Callable[[], object]) -> None:
+    try:
+        use()
+    except BadFile as bad:
+        first, count, shown = bad.problems[0], len(bad.problems), problems.quoted(name)
+        if first.line is None and not first.key:
+            found.add(place, f"{shown}: {first.message}", first.remedy)
+            return
+        has = "a problem" if count == 1 else f"{count} problems"
+        found.add(place, f"{shown} has {has} of its own", "preflight lint with its name tells more")

@@ -94,6 +94,8 @@ def decode_text(data: bytes, where: str) -> str:
     return text
 
 
+_TOO_LONG = re.compile(r"[0-9][0-9_]{4000}")
+"""An integer that Python refuses to read."""
 _AT = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 # How the parser's complaints begin, and what a person should look at.
@@ -136,14 +138,18 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     except RecursionError as error:
         raise _bad(where, "brackets nested too deep", "write plain tables and lists") from error
     except (ValueError, OverflowError) as error:
-        message = f"a value out of all bounds ({clean(str(error), limit=80)})"
-        raise _bad(where, message, "correct it") from error
+        digits = _TOO_LONG.search(text)
+        line = text.count("\n", 0, digits.start()) + 1 if digits is not None else None
+        raise _bad(where, "a number out of all bounds", "write a shorter one", line) from error
 
 
 def _syntax(complaint: str, text: str, where: str) -> BadFile:
     at = _AT.search(complaint)
     line = int(at.group(1)) if at is not None and at.group(1) else text.rstrip("\n").count("\n") + 1
     plain = complaint[: at.start()] if at is not None else complaint
+    if plain.startswith("Cannot overwrite a value") and text.split("\n")[line - 1].lstrip().startswith("[["):
+        message = "not valid TOML: both [table] and [[table]] of one name"
+        return _bad(where, message, "write each of them as [[table]]", line)
     for start, message, remedy in _SYNTAX:
         if plain.startswith(start):
             return _bad(where, f"not valid TOML: {message}", remedy, line)

@@ -127,7 +127,7 @@ def _measure(handle: int, shown: str) -> tuple[int, bool]:
     """Size in bytes of an open file or block device, and whether it is a device."""
     mode = os.fstat(handle).st_mode
     if not (stat.S_ISREG(mode) or stat.S_ISBLK(mode)):
-        raise DeviceError(f"{shown} is neither an image file nor a block device")
+        raise DeviceError(f"{shown} is no image file and no block device")
     size = os.lseek(handle, 0, os.SEEK_END)
     if size <= 0 and stat.S_ISBLK(mode) and sys.platform != "linux":
         # Elsewhere a device's end can't be sought, and its size is told only by calls of each system's own.

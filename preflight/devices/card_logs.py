@@ -100,7 +100,9 @@ def _log(found: _Found, data: bytes) -> CardLog:
 
 def _from_mount(volume: Volume, pattern: str) -> CardLogs:
     if volume.mount is None:
-        raise NoRightError("files on this kind of volume can be read only where it is mounted: mount it")
+        raise NoRightError(
+            "the card is not mounted, and files on this kind of volume are read only where it is: mount it"
+        )
     point = volume.mount.point
     logs: list[CardLog] = []
     room = MOST_BYTES

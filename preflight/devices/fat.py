@@ -14,8 +14,6 @@ from preflight.devices.blocks import SECTOR, BadVolumeError, Blocks
 from preflight.devices.fat_boot import DIRECTORY_ENTRY, FatLayout, FatType, read_boot
 from preflight.devices.fat_table import BAD, FAT32_MASK, TableScan, scan_table
 
-LARGEST_FILE = 0xFFFFFFFF
-"""Bytes of the longest file: its length is a 32-bit number."""
 LARGEST_FOLDER = 65536 * DIRECTORY_ENTRY
 """Bytes of the longest folder."""
 
@@ -193,7 +191,9 @@ class FatVolume:
         cluster, seen = layout.root_cluster, set[int]()
         while cluster < BAD["FAT32"]:
             if not 2 <= cluster <= layout.clusters + 1 or cluster in seen:
-                raise BadVolumeError("the root folder's chain of clusters leads nowhere or into itself")
+                raise BadVolumeError(
+                    "the root folder's chain of clusters is broken, leading nowhere or into itself"
+                )
             if len(seen) * layout.cluster_size >= LARGEST_FOLDER:
                 raise BadVolumeError("the root folder is longer than a folder can be")
             seen.add(cluster)

@@ -199,7 +199,7 @@ def _check_table_size(kind: FatType, clusters: int, have: int, cluster_size: int
     # size or sector count isn't the one that the FAT was made for.
     if have > need * 3 // 2 + cluster_size + 16 * 512:
         raise BadVolumeError(
-            f"the FAT has {have} bytes where {clusters} clusters need {need}: "
+            f"the FAT has {have} bytes, where {clusters} clusters need {need}: "
             "cluster size or sector count is not the one it was formatted with"
         )
 

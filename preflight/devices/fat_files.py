@@ -109,7 +109,7 @@ def _clusters(fat: FatVolume, cluster: int, most: int) -> Iterator[bytes]:
     seen: set[int] = set()
     while cluster < BAD[fat.type]:
         if not 2 <= cluster <= fat.layout.clusters + 1 or cluster in seen:
-            raise BadVolumeError("a folder's chain of clusters leads nowhere or into itself")
+            raise BadVolumeError("a folder's chain of clusters is broken, leading nowhere or into itself")
         if len(seen) * fat.layout.cluster_size >= most:
             raise BadVolumeError("a folder is longer than a folder can be")
         seen.add(cluster)

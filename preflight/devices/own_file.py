@@ -97,7 +97,7 @@ class Place:
                     raise
                 continue  # somebody else's, whatever it is called
             return OwnFile(self, own_name(number), handle)
-        raise FullError(f"The card at {self.shown} holds other files under every name of a test file")
+        raise FullError(f"Every name of a test file is taken, on the card at {self.shown}: clear it")
 
     def names(self) -> tuple[str, ...]:
         """Everything in the card's folder, as the system names it."""
@@ -178,8 +178,8 @@ class Place:
 
     def _unmounted(self) -> str:
         return (
-            f"The card at {self.shown} was unmounted or taken out in the middle: put it in again, wait until "
-            "it is mounted, and run this check again"
+            f"The card was taken out or unmounted meanwhile, at {self.shown}: put it in again, wait "
+            "until it is mounted, and run this check again"
         )
 
     @contextmanager
@@ -192,7 +192,7 @@ class Place:
 
     def _told(self, doing: str, error: OSError) -> DeviceError:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
-            return FullError(f"The card at {self.shown} has no room left for a test file: clear it")
+            return FullError(f"The card has no room left for a test file, at {self.shown}: clear it")
         if error.errno == errno.EROFS:
             return LockedError(
                 f"The card at {self.shown} takes no writing: move the slide on the card, mount it for "

@@ -134,7 +134,7 @@ def open_volume(path: Path) -> Volume:
         mount = mount_at(path)
         if mount is None:
             raise GoneError(
-                f"{clean(str(path))} is a plain folder on this machine's own disk, no card is mounted there: "
+                f"No card is mounted at {clean(str(path))}, a plain folder on this machine's own disk: "
                 "put the card in the reader and wait until it is mounted, or correct volume in [card]"
             )
         return _open_mounted(mount)

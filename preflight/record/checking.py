@@ -12,7 +12,7 @@ import queue
 import subprocess
 import sys
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 import msgspec
@@ -73,12 +73,17 @@ class Checking:
             self._waiting.put(self._part)
             self._part = []
 
-    def all_valid(self) -> bool:
-        """Whether all that were added are true; what no helper has taken yet is checked here."""
+    def all_valid(self, go_on: Callable[[], object] | None = None) -> bool:
+        """Whether all that were added are true; what no helper has taken yet is checked here.
+
+        `go_on` is called now and then; what it raises breaks it off.
+        """
         good = all_valid(self._part)
         with contextlib.suppress(queue.Empty):
             while good and (part := self._waiting.get_nowait()) is not None:
                 good = all_valid(part)
+                if go_on is not None:
+                    go_on()
         self._let_go()
         return good and self._said == [_ALL_VALID] * len(self._threads)
 

@@ -22,7 +22,7 @@ from preflight.record import disk
 from preflight.record.entry import Entry
 from preflight.record.kinds import CheckData, EvidenceData, OpenData, RecoverData
 from preflight.record.roster import Roster
-from preflight.record.scan import RECORD, Scan, opening, read_record, scan
+from preflight.record.scan import RECORD, Progress, Scan, opening, read_record, scan
 
 FLIGHT = "flight.toml"
 CHECKLIST = "checklist.toml"
@@ -178,8 +178,25 @@ def make_record(folder: Path, files: Mapping[str, bytes]) -> int:
     return fd
 
 
-def trusted(folder: Path, data: bytes) -> tuple[Roster, Scan]:
-    """The roster and the lines of a record that may be written on; RecordError says why one may not."""
+class Trusted(Struct, frozen=True, kw_only=True):
+    """A record that may be written on: its bytes, what they are, and the roster that they are signed by."""
+
+    data: bytes
+    roster: Roster
+    found: Scan
+
+
+def trusted(
+    folder: Path, data: bytes, *, before: Trusted | None = None, on_progress: Progress | None = None
+) -> Trusted:
+    """What `data` is, the lines of a record that may be written on; RecordError says why one may not.
+
+    `before` is what came of it earlier: it serves again where it is of these very bytes, and they pin the
+    copies that lie in the folder now.
+    """
+    if before is not None and before.data == data:
+        read_pinned(folder, opening(before.found.entries))
+        return before
     first = scan(data)
     if not first.entries:
         raise RecordError(f"{folder.name} holds no whole entry ({first.why}); begin a new record")
@@ -187,12 +204,12 @@ def trusted(folder: Path, data: bytes) -> tuple[Roster, Scan]:
         raise RecordError(f"{folder.name} holds the record {first.entries[0].rec}; name the folder so")
     files = read_pinned(folder, opening(first.entries))
     roster = Roster.parse(files[ROSTER], f"{folder.name}/{ROSTER}")
-    found = scan(data, roster)
+    found = scan(data, roster, on_progress)
     if found.first_bad is not None and not found.torn_only:
         raise RecordError(f"{folder.name} is read-only: {found.why}")
     if found.closed:
         raise RecordError(f"{folder.name} is closed; go on in a record that follows it")
-    return roster, found
+    return Trusted(data=data, roster=roster, found=found)
 
 
 def check_evidence(entry: Entry, parts: tuple[bytes, ...]) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 from msgspec import Struct
@@ -104,14 +105,17 @@ def read_record(folder: Path) -> bytes:
 def scan(data: bytes, roster: Roster | None = None, on_progress: Progress | None = None) -> Scan:
     """Reads `data` line by line and stops at the first bad one.
 
-    Without a `roster` no signature is checked: enough to look, not enough to believe.
+    Without a `roster` no signature is checked: enough to look, not enough to believe. What `on_progress`
+    raises breaks it off.
     """
     whole, torn = split_torn(data)
+    size = len(data)
+    go_on = None if on_progress is None else partial(on_progress, size, size)
     helpers = checking.helpers_here() if roster is not None and whole.count(b"\n") >= MANY else 0
     if helpers:
         with Checking(helpers) as checks:
             found = _read(whole, torn, _Reader(roster, checks), on_progress)
-            if (found.first_bad is None or found.torn_only) and checks.all_valid():
+            if (found.first_bad is None or found.torn_only) and checks.all_valid(go_on):
                 return found
     # Something is wrong, or too little to share out: the first bad line is found one by one.
     return _read(whole, torn, _Reader(roster), on_progress)

@@ -37,14 +37,7 @@ from preflight.record.entry import (
     parse_line,
     shaped,
 )
-from preflight.record.folder import (
-    EVIDENCE,
-    PINNED,
-    ROSTER,
-    check_evidence,
-    make_record,
-    trusted,
-)
+from preflight.record.folder import EVIDENCE, PINNED, ROSTER, Trusted, check_evidence, make_record, trusted
 from preflight.record.keys import Signer, on_roster
 from preflight.record.kinds import CloseData, OpenData, Previous
 from preflight.record.mirror import Mirror
@@ -154,10 +147,13 @@ class Recorder:
         clock: Clock,
         meaning: str = "a torn line was set aside",
         mirror: Path | None = None,
+        before: Trusted | None = None,
     ) -> Recorder:
         """Takes up a record that is not closed.
 
         A torn last line is set aside in torn/, cut, and a recover entry that `instrument` signs says so.
+        `before` is what `trusted` gave earlier: what is read under the lock is checked anew unless it is the
+        same bytes.
 
         Raises:
             RecordError: if another writer has it, if it is closed, or if any line but a torn last one, or one
@@ -174,8 +170,9 @@ class Recorder:
         try:
             disk.lock(fd, folder.name)
             data = disk.read_file(folder / RECORD, RECORD, MAX_RECORD)
-            roster, found = trusted(folder, data)
-            recorder = cls(folder, fd, roster, found.drill, clock)
+            known = trusted(folder, data, before=before)
+            found = known.found
+            recorder = cls(folder, fd, known.roster, found.drill, clock)
         except BaseException:
             os.close(fd)
             raise

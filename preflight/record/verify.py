@@ -100,14 +100,18 @@ def verify(
     it: what a failing device kept beyond is no part of the record then, and told as a warning.
 
     Raises:
-        RecordError: if there is no record.jsonl to verify, or `code` is no seal code. Whatever else is wrong
-            is the state `bad`.
+        RecordError: if there is no record.jsonl to verify, or none that this user may read, or `code` is no
+            seal code. Whatever else is wrong is the state `bad`.
     """
     wanted = None if code is None else parse_code(code)
     if not os.path.isdir(folder):
         raise RecordError(f"{folder} is not a folder; give a record's folder")
+    if not os.access(folder, os.R_OK | os.X_OK):
+        raise RecordError(f"{folder} may not be looked into; give yourself the right to read it")
     if not os.path.lexists(folder / RECORD):
         raise RecordError(f"{folder} holds no {RECORD}; give a record's folder")
+    if os.path.isfile(folder / RECORD) and not os.access(folder / RECORD, os.R_OK):
+        raise RecordError(f"{folder / RECORD} may not be read; give yourself the right to read it")
     return _Examination(folder, roster, wanted, upto).run(on_progress)
 
 

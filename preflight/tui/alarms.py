@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from preflight.tui import words
+from preflight.tui.draw.scene import About
 from preflight.tui.view import View
 from preflight.walk.ledger import Act
 
 TURNED = {"no-go": "No-go", "stale": "Stale"}
 """Outcomes that raise an alarm when a step turns to them."""
 
-LEFT = "Nobody at work"
 NOBODY_WRITES = "the screen on which the walk was at work has ended"
 
 
@@ -21,6 +21,7 @@ class Alarm:
 
     title: str
     text: str
+    about: About
     step: str | None = None
     alert: bool = True
 
@@ -42,18 +43,19 @@ def _storage(before: View, after: View) -> list[Alarm]:
     assert now is not None
     raised = []
     if now.failed is not None and old.failed is None:
-        raised.append(Alarm("Record stopped", now.failed))
+        raised.append(Alarm("Record stopped", now.failed, "storage"))
     if now.mirror_behind is not None and old.mirror_behind is None:
-        raised.append(Alarm("Mirror behind", now.mirror_behind))
+        raised.append(Alarm("Mirror behind", now.mirror_behind, "storage"))
     if now.left and not old.left:
-        raised.append(Alarm(LEFT, f"{NOBODY_WRITES}; the last entry is of {words.utc_s(now.on_disk)}."))
+        text = f"{NOBODY_WRITES}; the last entry is of {words.utc_s(now.on_disk)}."
+        raised.append(Alarm("Nobody at work", text, "nobody-writes"))
     return raised
 
 
 def _holds(before: View, after: View) -> list[Alarm]:
     known = {(act.entry.rec, act.entry.seq) for act in before.state.holds}
     return [
-        Alarm("Hold", f"{after.person(act.data.claimed or act.signer)}: {act.data.reason}")
+        Alarm("Hold", f"{after.person(act.data.claimed or act.signer)}: {act.data.reason}", "hold")
         for act in after.state.holds
         if (act.entry.rec, act.entry.seq) not in known
     ]
@@ -68,8 +70,8 @@ def _steps(before: View, after: View, new: tuple[Act, ...]) -> list[Alarm]:
         old = before.state.steps.get(name)
         turned = old is not None and old.outcome != step.outcome and step.outcome in TURNED
         if turned:
-            raised.append(Alarm(TURNED[step.outcome], f"{name}: {step.reason}", name))
+            raised.append(Alarm(TURNED[step.outcome], f"{name}: {step.reason}", "step", name))
         elif name in over:
             waits = f", waits for its {step.waiting}" if step.waiting in ("signature", "witness") else ""
-            raised.append(Alarm("Check over", f"{name}: {step.outcome}{waits}", name, alert=False))
+            raised.append(Alarm("Check over", f"{name}: {step.outcome}{waits}", "step", name, alert=False))
     return raised

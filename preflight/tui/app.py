@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import os
 import signal
 import threading
@@ -24,7 +25,7 @@ from textual.reactive import var
 from textual.screen import Screen
 
 from preflight.errors import PreflightError
-from preflight.tui.key_order import KeyOrder
+from preflight.tui.key_order import KeyOrder, Leaves
 from preflight.tui.loading import Loading
 from preflight.tui.themed import ThemedApp
 
@@ -137,6 +138,8 @@ class WalkApp(ThemedApp[int]):
             self.fault_with(error)
 
     async def _show(self, opened: Opened) -> None:
+        # What is loaded stays: looking through it for what could go would keep a key waiting now and then.
+        gc.freeze()
         self.scene = opened.scene
         await self.push_screen(opened.screen())
         await self.screen_stack[0].query_one(Loading).remove()
@@ -170,7 +173,7 @@ class WalkApp(ThemedApp[int]):
     def change(self, **changes: Any) -> None:
         """Show another scene: the one there is with some parts changed."""
         before = self.scene
-        if before is None:
+        if before is None or (changes and before.has(changes)):
             return
         scene = before.with_(**changes)
         if scene.view is not before.view:
@@ -236,7 +239,7 @@ class WalkApp(ThemedApp[int]):
         """Quit, after asking; at once while there is nothing to lose yet."""
         if self.scene is None:
             self.exit(0)
-        elif not getattr(self.screen, "quits", False):
+        elif not (isinstance(self.screen, Leaves) and self.screen.quits):
             self.conductor.begin("leave")
 
     async def action_quit(self) -> None:
@@ -277,6 +280,7 @@ class WalkApp(ThemedApp[int]):
             os._exit(code)
 
     def on_unmount(self) -> None:
+        gc.unfreeze()
         loop = asyncio.get_running_loop()
         for number in self._signals:
             loop.remove_signal_handler(number)

@@ -219,7 +219,8 @@ class Asking:
         await self.run(dialogue.form.target, typed=typed)
 
     async def _submit_close(self, dialogue: Ask, answers: Answers) -> None:
-        others = of_count.other_sealers(self.app.seen.view, answers.text("also"))
+        also = answers.text("also") if "also" in answers.fields else ""
+        others = of_count.other_sealers(self.app.seen.view, also)
         reason = answers.text("reason")
         answers = await self._proven(dialogue, answers)
         passphrase = answers.secret("passphrase")

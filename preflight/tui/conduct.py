@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 from collections.abc import Callable
 from concurrent.futures import Future
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from preflight.checks.base import asked_for
@@ -17,7 +19,7 @@ from preflight.tui.asking import Asking
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Kept, Notice, Running
 from preflight.tui.forms import of_answer, of_step
-from preflight.tui.forms.form import said_who, who
+from preflight.tui.forms.form import NO_PEOPLE, NONE_HAS, said_who, who
 from preflight.tui.found_records import Unfinished
 from preflight.tui.interruption import back_again
 from preflight.tui.keys import BY_NAME
@@ -64,7 +66,7 @@ class Conduct(Asking):
         if notice is None:
             self.say("Record", said)
         else:
-            self.say(notice.title, f"{notice.text.rstrip('.')}. {said}", alert=notice.alert)
+            self.app.change(notice=replace(notice, text=f"{notice.text.rstrip('.')}. {said}"))
 
     # -- the way in -------------------------------------------------------------------------------
 
@@ -75,7 +77,7 @@ class Conduct(Asking):
 
     def begin_hold(self) -> None:
         """The key that holds from everywhere: also over a dialogue, but not over its own."""
-        over_itself = isinstance(self.app.screen, Ask) and self.app.screen.form.title == "Hold"
+        over_itself = isinstance(self.app.screen, Ask) and self.app.screen.form.holds
         if not over_itself and self.app.seen.view.record is not None:
             self.begin("hold")
 
@@ -95,7 +97,7 @@ class Conduct(Asking):
         person = numbers(scene.view.book.roster, scene.view.unlocked).get(number)
         if not scene.view.looking and not scene.view.book.roster.people:
             file = clean(str(self.session.folder / ROSTER), limit=200)
-            self.say("Nobody", f"The roster is empty ({file}): add people with: preflight crew add")
+            self.say("Nobody", f"{NO_PEOPLE} --roster {file}")
         elif scene.view.looking or person is None:
             self.say("Nobody", f"There is no person number {number} on the roster.")
         elif person.id not in scene.view.unlocked:
@@ -151,7 +153,7 @@ class Conduct(Asking):
             others = [one for one in scene.view.book.roster.people if one.id != scene.selected]
             roles = step.step.witness_by if does == "witness" else step.step.signed_by
             able = said_who(scene.view, who(*roles, people=tuple(one.id for one in others)))
-            return f"Choose {able}." if able else ""
+            return f"Choose {able}." if able and not able.startswith(NONE_HAS) else ""
         return "" if scene.place == place_of(scene.view.state.next) else of_step.GO_THERE
 
     def _step(self) -> StepState:
@@ -174,8 +176,9 @@ class Conduct(Asking):
 
     async def _run_or_ask(self, step_id: str) -> None:
         view = self.app.seen.view
-        again = view.step(step_id).finding is not None
-        asks = asked_for(self.session.check_of(step_id), view.flight, again=again)
+        last = view.step(step_id).finding
+        read = [each.name for each in last.readings if each.value is not None] if last is not None else None
+        asks = asked_for(self.session.check_of(step_id), view.flight, read)
         if asks:
             await self._refuse_early(step_id)
             await self.ask(of_step.typed(self._step(), asks, await self._limits(step_id)))
@@ -296,4 +299,5 @@ class Conduct(Asking):
         if drilled and not view.drill:
             self.app.change(bell=self.app.remembered.bell)
         self.app.reckon()
+        gc.freeze()  # a record's entries stay, as what was loaded before does
         self.app.switch_screen(WalkScreen())

@@ -17,7 +17,7 @@ from preflight.tui.dialogs.tell import Page, Sure
 from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
 from preflight.tui.forms.form import Answers
 from preflight.tui.interruption import passed_over
-from preflight.tui.places import Place, beside, place_of
+from preflight.tui.places import HELD, Place, beside, place_of
 from preflight.tui.screens.live import LiveScreen
 from preflight.tui.session import STOP_WAIT, Session
 
@@ -74,7 +74,13 @@ class Conductor(Conduct):
         await self.ask(of_step.not_applicable(self._step()))
 
     async def do_witness(self) -> None:
-        await self.ask(of_step.witness(self.app.seen.view, self._step()))
+        scene, step = self.app.seen, self._step()
+        # In a large window the dialogue leaves the step in view, and the first person's reading with it.
+        self.app.change(covered=step.step.measure is not None)
+        try:
+            await self.ask(of_step.witness(scene.view, scene.extra, step))
+        finally:
+            self.app.change(covered=False)
 
     async def do_waive(self) -> None:
         await self.ask(of_step.waive(self.app.seen.view, self._step()))
@@ -85,8 +91,8 @@ class Conductor(Conduct):
         await self.ask(of_correction.correct(scene.view, step))
 
     async def do_paper(self) -> None:
-        step = self._step()
-        await self.ask(of_earlier.paper(step, self.app.seen.extra.limits_of(step.step)))
+        scene, step = self.app.seen, self._step()
+        await self.ask(of_earlier.paper(scene.view, step, scene.extra.limits_of(step.step)))
 
     async def do_take_over(self) -> None:
         offers = await self.wait(self.session.offers(), "reading the earlier record")
@@ -134,8 +140,9 @@ class Conductor(Conduct):
                 break
 
     async def do_authorise(self) -> None:
-        if self.app.seen.view.state.holds and self._gate().verdict == "hold":
-            raise Refused(f"The verdict is hold: {self._gate().reasons[0].text}. l lifts the hold.")
+        holds = self.app.seen.view.state.holds
+        if holds and self._gate().verdict == "hold":
+            raise Refused(f"{HELD}. It was called for: {holds[0].data.reason}")
         await self.ask(of_count.authorise(self.app.seen.view, self._gate()))
 
     async def do_release(self) -> None:
@@ -155,7 +162,9 @@ class Conductor(Conduct):
 
     async def _show_seal(self) -> None:
         assert self.seal is not None
-        await self.app.push_screen_wait(Sealed(self.seal, drill=self.app.seen.view.drill))
+        view = self.app.seen.view
+        ahead = view.state.released is None and not view.given_up
+        await self.app.push_screen_wait(Sealed(self.seal, drill=view.drill, ahead=ahead))
 
     async def do_unlock(self) -> None:
         await self.unlock(None)

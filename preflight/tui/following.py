@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from textual import events
 
-from preflight.tui.alarms import LEFT, TURNED, Alarm, alarms
+from preflight.tui.alarms import TURNED, Alarm, alarms
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Notice, Scene
 from preflight.tui.looking import Looking
@@ -27,16 +27,16 @@ def _ended(notice: Notice, view: View) -> bool:
     """Whether what an alert tells of is over: the step turned back, the last hold was lifted."""
     if not notice.alert:
         return False
-    if notice.step:
+    if notice.about == "step":
         return view.step(notice.step).outcome not in TURNED
-    if notice.title == LEFT:
+    if notice.about == "nobody-writes":
         return view.record is not None and not view.record.left
-    return notice.title == "Hold" and not view.state.holds
+    return notice.about == "hold" and not view.state.holds
 
 
 def _yields(notice: Notice) -> bool:
     """Whether a newer alarm takes an alert's place: that storage failed never does so."""
-    return bool(notice.step) or notice.title in ("Hold", LEFT)
+    return notice.about in ("step", "hold", "nobody-writes")
 
 
 class Following:
@@ -70,7 +70,8 @@ class Following:
         if scene.notice is not None and scene.notice.alert and not (first.alert and _yields(scene.notice)):
             return scene
         more = f" (+{len(unseen) - 1} more)" if len(unseen) > 1 else ""
-        return scene.with_(notice=Notice(first.title, first.text + more, first.alert, first.step or ""))
+        notice = Notice(first.title, first.text + more, first.alert, first.about, first.step or "")
+        return scene.with_(notice=notice)
 
     # -- time -------------------------------------------------------------------------------------
 

@@ -108,7 +108,7 @@ def _judge(files: RecordFiles, sources: Sources) -> Unfinished | None:
     if files.first_bad is not None and not files.torn:
         return None
     ledger = Ledger(book_of(files))
-    for part in chain_of(files.folder):
+    for part in chain_of(files.folder, files.entries):
         ledger.apply_all(part.entries)
     last = ledger.acts[-1].at
     due = state_at(ledger, last).next

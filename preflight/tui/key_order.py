@@ -10,30 +10,44 @@ from __future__ import annotations
 import math
 import time
 from collections import deque
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from textual import events
-from textual.command import CommandPalette
 from textual.message import Message
 from textual.screen import Screen
-from textual.widget import Widget
+
+from preflight.tui.handed_on import Chosen, HandedOn
+from preflight.tui.unheard import Tell, Unheard
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
 
-DEALT_WITHIN = 0.5
-"""Seconds after which a key counts as dealt with, whatever became of it."""
 PATIENCE = 1.0
 """Seconds for which a key that must always work waits behind a dialogue that is opening."""
-QUIET = 0.3
-"""Seconds without a key after which a hand that typed on for a refused dialogue is taken to have stopped."""
 LOOK_AGAIN = 0.01
 ALWAYS = frozenset({"f2", "ctrl+q", "ctrl+c"})
 """Hold and quit: never kept for long."""
 
 Pressed = events.Key | events.Paste
-Tell = Callable[[int], None]
+
+
+@runtime_checkable
+class Busy(Protocol):
+    """A screen for which keys wait now and then.
+
+    `at_work` is true while an act is done that was submitted there: its end decides where the next key goes.
+    `judging` is true while an answer is looked at before the hand goes on to the next.
+    """
+
+    at_work: bool
+    judging: bool
+
+
+@runtime_checkable
+class Leaves(Protocol):
+    """A screen that asks whether to quit, so that the key which quits does nothing more there."""
+
+    quits: bool
 
 
 class Opening:
@@ -69,16 +83,9 @@ class KeyOrder:
         self._app = app
         self._kept: deque[Pressed] = deque()
         self._openings: list[Opening] = []
-        self._passed = 0
-        self._passed_at: float | None = None
-        self._target: Widget | None = None
-        self._chosen_in: Screen[Any] | None = None
-        self._chosen_at = 0.0
-        self._deaf = False
-        self._refused_at = -math.inf
-        self._tell: Tell | None = None
-        self._unused = 0
-        self._last = 0.0
+        self._unheard = Unheard()
+        self._last = HandedOn()
+        self._chosen = Chosen()
         self._looking = False
 
     # -- what opens -------------------------------------------------------------------------------
@@ -99,31 +106,23 @@ class KeyOrder:
         That is what is kept, what was pressed by now and is still to come, and what a hand types on behind
         that. `tell` is called with how many keys those were, whenever it grows.
         """
-        # The clock that keys are stamped with is the library's own.
-        self._refused_at, self._tell, self._unused = events.Event().time, tell, 0
-        self._deaf = bool(self._kept)
+        self._unheard.refused(tell)
         dropped = 0
         while self._kept and _name(self._kept[0]) not in ALWAYS:
             self._kept.popleft()
             dropped += 1
-        self._deaf = self._deaf and not self._kept
-        self._count(dropped)
-
-    def _count(self, dropped: int) -> None:
-        self._unused += dropped
-        if dropped and self._tell is not None:
-            self._tell(self._unused)
+        if self._kept:
+            self._unheard.over()  # what follows a hold is for its dialogue
+        self._unheard.drop(dropped)
 
     # -- keys -------------------------------------------------------------------------------------
 
     async def came(self, event: Pressed) -> None:
         """A key or a pasted text has come from the terminal."""
-        since, self._last = time.monotonic() - self._last, time.monotonic()
         key = _name(event)
-        # In one burst the refusal comes before the keys behind it do: their own time tells.
-        self._deaf = ((self._deaf and since < QUIET) or event.time <= self._refused_at) and key not in ALWAYS
-        if self._deaf:
-            self._count(1)
+        if key in ALWAYS:
+            self._unheard.over()
+        elif self._unheard.takes(event.time):
             return
         if self._free():
             self._kept.append(event)
@@ -149,11 +148,11 @@ class KeyOrder:
 
     async def dealt(self, message: Dealt) -> None:
         """The message that follows a key has come."""
-        if message.key != self._passed or not self._app.screen_stack:
+        if message.key != self._last.number or not self._app.screen_stack:
             return
-        if message.again and self._follow(again=False):
+        if message.again and self._last.follow(self.Dealt(message.key, again=False)):
             return
-        self._passed_at = None
+        self._last.dealt()
         await self.deliver()
 
     def _look_again(self) -> None:
@@ -163,7 +162,8 @@ class KeyOrder:
 
     @property
     def _at_work(self) -> bool:
-        return bool(getattr(self._app.screen, "at_work", False))
+        screen = self._app.screen
+        return isinstance(screen, Busy) and screen.at_work
 
     @property
     def _loading(self) -> bool:
@@ -185,41 +185,33 @@ class KeyOrder:
         if self._loading:
             return False
         stack = self._app.screen_stack
-        if self._passed_at is not None and time.monotonic() - self._passed_at < DEALT_WITHIN:
-            target = self._target
-            if target is not None and target.is_attached and target.screen in stack:
-                return False
-        if self._chosen_in is not None and not self._chosen(stack):
+        if self._last.waits(stack) or (self._chosen.waits and not self._has_begun(stack)):
             return False
-        if self._at_work or getattr(self._app.screen, "judging", False):
+        screen = self._app.screen
+        if isinstance(screen, Busy) and (screen.at_work or screen.judging):
             return False
-        return all(opening.ready(self._app.screen) for opening in self._openings)
+        return all(opening.ready(screen) for opening in self._openings)
 
-    def _chosen(self, stack: list[Screen[Any]]) -> bool:
-        """Whether what was chosen in the palette has begun: the palette says so to the application first."""
-        if self._chosen_in in stack:
-            return time.monotonic() - self._chosen_at > DEALT_WITHIN  # nothing was chosen by that Enter
+    def _has_begun(self, stack: list[Screen[Any]]) -> bool:
+        """Whether what was chosen in the palette has: the palette says so to the application first."""
+        if self._chosen.stands(stack):
+            return self._chosen.nothing
         self._app.call_later(self._begun)
         return False
 
     async def _begun(self) -> None:
-        self._chosen_in = None
+        self._chosen.begun()
         await self.deliver()
 
     async def _pass(self, event: Pressed) -> None:
-        focused = self._app.focused
+        focused, screen = self._app.focused, self._app.screen
         into_a_line = focused is not None and (
             not isinstance(event, events.Key) or focused.check_consume_key(event.key, event.character)
         )
-        self._target = focused or self._app.screen
-        if isinstance(self._app.screen, CommandPalette) and _name(event) == "enter":
-            self._chosen_in, self._chosen_at = self._app.screen, time.monotonic()
+        if _name(event) == "enter":
+            self._chosen.by_enter(screen)
         await self._app.pass_on(event)
         if not into_a_line:
-            self._passed += 1
-            self._passed_at = time.monotonic()
-            if not self._follow(again=True):
-                self._passed_at = None
-
-    def _follow(self, *, again: bool) -> bool:
-        return self._target is not None and self._target.post_message(self.Dealt(self._passed, again))
+            self._last.to(focused or screen)
+            if not self._last.follow(self.Dealt(self._last.number, again=True)):
+                self._last.dealt()

@@ -10,7 +10,7 @@ from preflight.tui.draw.call import centre_lines
 from preflight.tui.draw.lists import figure_lines
 from preflight.tui.draw.runout import run_out_lines
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.step import step_blocks
+from preflight.tui.draw.step import meant, step_blocks
 from preflight.tui.draw.text import badge, fitted, row, say
 from preflight.tui.keys import KEYS
 from preflight.tui.marks import OUTCOMES, VERDICTS
@@ -31,7 +31,7 @@ def in_full(scene: Scene) -> Text:
     for act in scene.view.acts:
         if getattr(act.data, "step", None) == step.step.id:
             said = f"entry {act.entry.seq} {act.entry.kind} {act.at.at:%Y-%m-%d %H:%M:%S}Z "
-            lines.append(say(f"   {said}{scene.view.person(act.signer)} “{act.entry.meaning}”", "$quiet"))
+            lines.append(say(f"   {said}{scene.view.person(act.signer)} {meant(act)}", "$quiet"))
     return f"Step {step.step.id} in full", lines
 
 

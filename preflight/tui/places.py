@@ -96,9 +96,7 @@ def ordinary(state: State, place: Place) -> Ordinary:
         return Ordinary("form", False, _polled_next(state, place))
     if place.kind == "authorise":
         if state.holds:
-            return Ordinary(
-                "form", False, "A hold stands: l lifts the hold, then every station is asked anew"
-            )
+            return Ordinary("form", False, HELD)
         return Ordinary("form", False, f"Enter authorises passing the {place.name} gate (passphrase)")
     if place.kind == "close":
         return Ordinary("form", False, "Enter closes and seals the record (passphrase)")

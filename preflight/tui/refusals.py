@@ -133,7 +133,9 @@ def _take_over(scene: Scene) -> str:
 
 
 def _paper(step: StepState) -> str:
-    return f"an answer counts until a time, so {step.step.id} is not taken from paper; Enter enters it."
+    return (
+        f"an authority's answer is entered itself, so {step.step.id} is not taken from paper; Enter opens it."
+    )
 
 
 _WHY: dict[str, Why] = {

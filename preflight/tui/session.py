@@ -26,18 +26,17 @@ from preflight.record.store import Recorder
 from preflight.tui.earlier import Earlier
 from preflight.tui.forms.form import Trial
 from preflight.tui.found_records import Unfinished, unfinished
+from preflight.tui.reruns import Reruns
 from preflight.tui.runner import Done, Report, Runner
 from preflight.tui.trial import check_refusal, refusal
 from preflight.tui.view import Extra, View
 from preflight.tui.viewing import Seals, extra_of, status_of, view_of
 from preflight.walk import opening
 from preflight.walk.acts import Walk
+from preflight.walk.ahead import Ahead, ReadingAhead
 from preflight.walk.carry import Offer
 from preflight.walk.ledger import Ledger
 from preflight.walk.rehearsal import Rehearsal
-
-COMPUTED = frozenset({"link-margin", "battery-endurance", "flight-envelope"})
-"""Checks that touch no hardware: they run again by themselves when they are stale."""
 
 STOP_WAIT = 8.0
 """Seconds that a stopped check is waited for at the end, so that it can leave the logger logging."""
@@ -89,7 +88,8 @@ class Session:
         # More than one: whoever leaves an opening that takes long starts another beside it.
         self._opener = ThreadPoolExecutor(4, "keys")
         self._figurer = ThreadPoolExecutor(1, "figures")
-        self._rerun: set[tuple[str, int, str]] = set()
+        self._reruns = Reruns()
+        self._ahead = ReadingAhead()
         self._earlier = Earlier()
 
     # -- looking ----------------------------------------------------------------------------------
@@ -149,9 +149,14 @@ class Session:
         """Go on with a record that was interrupted, with the files it keeps."""
         return self._writer.submit(self._resume, record)
 
+    def read_ahead(self, record: Path) -> None:
+        """Begin to read an interrupted record that is likely to be gone on with; called once."""
+        self._ahead.begin(record)
+
     def _resume(self, record: Path) -> View:
-        self._use_files_of(record)
-        walk = opening.resume(record, keyring=self.keyring, clock=self.clock, mirror=self.mirror)
+        ahead = self._ahead.of(record)
+        self._use_files_of(record, ahead)
+        walk = opening.resume(record, keyring=self.keyring, clock=self.clock, mirror=self.mirror, ahead=ahead)
         return self._take(walk)
 
     def follow(self, record: Path, person: str, why: str, logs: Path | None = None) -> Future[View]:
@@ -182,8 +187,8 @@ class Session:
         )
         return self._take(walk)
 
-    def _use_files_of(self, record: Path) -> None:
-        files = read(record)
+    def _use_files_of(self, record: Path, ahead: Ahead | None = None) -> None:
+        files = read(record, ahead.entries if ahead is not None and ahead.still(record) else ())
         self.sources = opening.Sources.kept(files)
         self.drill = files.drill
         if files.roster.to_text() != self.keyring.roster.to_text():
@@ -196,7 +201,7 @@ class Session:
         if self.walk is not None:
             self.walk.recorder.close()
         self.walk, self.ledger = walk, walk.ledger
-        self._rerun.clear()
+        self._reruns = Reruns()
         return self._look()
 
     # -- keys -------------------------------------------------------------------------------------
@@ -356,20 +361,8 @@ class Session:
         return self.act(lambda walk: walk.found(runner.step_id, done.finding))
 
     def rerun_due(self, view: View) -> str | None:
-        """A computed check that is stale and was not tried again for this reason yet."""
-        state = view.state
-        if self.walk is None or state.closed is not None or state.scrubbed is not None:
-            return None
-        for step in state.steps.values():
-            if step.outcome != "stale" or step.step.check not in COMPUTED or step.finding is None:
-                continue
-            if state.released is not None and step.phase.gate is not None:
-                continue  # what counted for the release can't be changed after it
-            tried = (step.step.id, step.finding.act.order, step.reason)
-            if tried not in self._rerun:
-                self._rerun.add(tried)
-                return step.step.id
-        return None
+        """A step whose computed check is to run again by itself."""
+        return self._reruns.due(view.state) if self.walk is not None else None
 
     # -- the end ----------------------------------------------------------------------------------
 
@@ -380,6 +373,7 @@ class Session:
             runner.stop()
             if runner.join(STOP_WAIT) and runner.done is not None and self.runner is runner:
                 self._enter_last(runner.done)
+        self._ahead.stop()
         self._writer.shutdown(wait=True)
         self._figurer.shutdown(wait=False, cancel_futures=True)
         self._opener.shutdown(wait=False, cancel_futures=True)

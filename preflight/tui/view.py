@@ -108,6 +108,15 @@ class View:
         """The state of one step."""
         return self.state.steps[step_id]
 
+    def waived(self, gate: str) -> tuple[str, ...]:
+        """The waived steps that a gate goes with, each with who accepts it and why."""
+        steps = [self.step(each.id) for phase in self.book.counted(gate) for each in phase.step]
+        return tuple(
+            f"{step.step.id} by {self.person(step.waiver.signer)}: {step.waiver.data.reason}"
+            for step in steps
+            if step.outcome == "waived" and step.waiver is not None
+        )
+
     def person(self, person_id: str) -> str:
         """The printed name of someone on the roster."""
         return self.book.roster.find(person_id).name if person_id in self.book.roster else person_id

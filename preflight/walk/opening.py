@@ -8,28 +8,33 @@ import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from preflight import __version__
 from preflight.clock import Clock
 from preflight.config.load import flattened_checklist, parse_checklist, parse_flight
+from preflight.config.source import read_bytes
 from preflight.errors import RecordError, Refused
 from preflight.readings import decimal_text
 from preflight.record import kinds
-from preflight.record.disk import list_folder
+from preflight.record.disk import list_folder, read_file
 from preflight.record.entry import Entry
 from preflight.record.folder import CHECKLIST, FLIGHT, PINNED, ROSTER, RecordFiles, read
 from preflight.record.keys import Keyring
 from preflight.record.links import previous_of
 from preflight.record.mirror import Mirror
-from preflight.record.roster import Roster
+from preflight.record.roster import MAX_ROSTER, Roster
 from preflight.record.store import Recorder
 from preflight.walk import rules
 from preflight.walk.acts import Walk
 from preflight.walk.book import Book
 from preflight.walk.ledger import Ledger
 from preflight.walk.state import state_at
+
+if TYPE_CHECKING:
+    from preflight.walk.ahead import Ahead
 
 CONTINUES = frozenset({"handover", "storage", "after-release"})
 """Why one record follows another so that the walk goes on: the state folds over both."""
@@ -48,12 +53,11 @@ class Sources:
     @classmethod
     def beside(cls, flight_file: Path) -> Sources:
         """The flight file, the checklist it names put together into one file, and the roster beside it."""
-        flight = _bytes(flight_file)
+        flight = read_bytes(flight_file)
         named = parse_flight(flight, str(flight_file)).flight.checklist
         folder = flight_file.parent
-        return cls(
-            flight=flight, checklist=flattened_checklist(folder / named), roster=_bytes(folder / ROSTER)
-        )
+        checklist = flattened_checklist(folder / named)
+        return cls(flight=flight, checklist=checklist, roster=_roster_beside(folder))
 
     @classmethod
     def kept(cls, files: RecordFiles) -> Sources:
@@ -139,21 +143,31 @@ def _refuse_followed(record: Path) -> None:
                 raise Refused(f"{record.name} goes on in {name}: take that one up.")
 
 
-def resume(record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None = None) -> Walk:
-    """Go on with a record that was interrupted: a torn line is set aside, the pause is entered."""
-    chain = chain_of(record)
+def resume(
+    record: Path, *, keyring: Keyring, clock: Clock, mirror: Path | None = None, ahead: Ahead | None = None
+) -> Walk:
+    """Go on with a record that was interrupted: a torn line is set aside, the pause is entered.
+
+    `ahead` is what was read of it before; it serves where the record has not changed since.
+    """
+    if ahead is not None and not ahead.still(record):
+        ahead = None
+    chain = chain_of(record, ahead.entries if ahead is not None else ())
     _refuse_followed(chain[-1].folder.resolve())
-    ledger = Ledger(book_of(chain[-1]))
-    for part in chain[:-1]:
-        ledger.apply_all(part.entries)
+    book = book_of(chain[-1]) if ahead is None else ahead.ledger.book
     recorder = Recorder.resume(
         record,
         clock=clock,
         instrument=keyring.instrument(),
         meaning=rules.MEANINGS["recover"],
         mirror=mirror,
+        before=ahead.trusted if ahead is not None else None,
     )
-    ledger.apply_all(recorder.entries)
+    ledger = ahead.folded(chain, recorder.entries) if ahead is not None else None
+    if ledger is None:
+        ledger = Ledger(book)
+        for entries in (*(part.entries for part in chain[:-1]), recorder.entries):
+            ledger.apply_all(entries)
     walk = Walk(ledger=ledger, recorder=recorder, keyring=keyring, clock=clock)
     if ledger.closed is not None:
         recorder.close()
@@ -205,10 +219,11 @@ def follow(
     before = None
     if why in CONTINUES:
         before = Ledger(book_of(files))
-        for part in (*chain_of(record)[:-1], files):
+        chain = chain_of(record, files.entries)
+        for part in chain:
             before.apply_all(part.entries)
-    if logs is not None and why in CONTINUES:
-        _bring_along(chain_of(record), logs)
+        if logs is not None:
+            _bring_along(chain, logs)
     return begin(
         logs or record.parent,
         sources if sources is not None and why == "new-flight" else Sources.kept(files),
@@ -297,10 +312,11 @@ def opened(entry: Entry) -> kinds.OpenData:
     return entry.data
 
 
-def _bytes(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except FileNotFoundError:
-        raise RecordError(f"{path}: no such file") from None
-    except OSError as error:
-        raise RecordError(f"{path}: {error.strerror or error}") from error
+def _roster_beside(folder: Path) -> bytes:
+    path = folder / ROSTER
+    if not path.exists():
+        raise RecordError(
+            f"{path}: there is no roster beside the flight file; put the crew's there, or make one with "
+            "preflight crew add"
+        )
+    return read_file(Path(os.path.realpath(path)), str(path), MAX_ROSTER)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -39,7 +40,7 @@ UNJUDGED = (
 def roster_from(path: Path) -> Roster:
     """A roster got from outside the record. Raises RecordError if the file can't be read as one."""
     shown = clean(str(path), limit=300)
-    return Roster.parse(disk.read_file(path.resolve(), shown, MAX_ROSTER), shown)
+    return Roster.parse(disk.read_file(Path(os.path.realpath(path)), shown, MAX_ROSTER), shown)
 
 
 @dataclass(frozen=True, slots=True)

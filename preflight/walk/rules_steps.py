@@ -15,7 +15,7 @@ from preflight.walk import codec
 from preflight.walk.ledger import CORRECTABLE, Act, FindingLog, Ledger, Ref
 from preflight.walk.state import step_at, witness_required
 from preflight.walk.waivers import within_bound
-from preflight.walk.who import Ask, NotTheirRole, may_sign, may_witness, name_of, one_of, roles_of
+from preflight.walk.who import Ask, NotTheirRole, may_correct, may_sign, may_witness, name_of, one_of
 
 
 def _step(ledger: Ledger, step_id: str, kind: str) -> Step:
@@ -292,9 +292,7 @@ def _correct(ledger: Ledger, ask: Ask) -> None:
         raise Refused("The balloon has left: its polls stand.")
     elif step is not None:
         _not_gone(ledger, step)
-    director = bool(roles_of(ledger, ask.signer) & {*head.seal_by, *head.release_by})
-    of_check = act.entry.kind == "check" and step is not None and may_sign(ledger, step, ask.signer)
-    if not (ask.signer == act.signer or director or of_check):
+    if not may_correct(ledger.book, act, step, ask.signer):
         raise NotTheirRole("An entry is corrected by who signed it, or by the director.")
 
 

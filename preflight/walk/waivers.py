@@ -10,18 +10,21 @@ from preflight.record.kinds import Bound
 from preflight.walk.ledger import Act, FindingLog, StepLog
 
 
-def told(finding: FindingLog) -> str:
-    """The finding in one sentence: the reading that is outside its limits, or what was remarked."""
+def told(finding: FindingLog, *, brief: bool = False) -> str:
+    """The finding in one sentence: the reading that is outside its limits, or what was remarked.
+
+    `brief` has the limit in signs: "link.margin 1.62 < 2".
+    """
     for reading in finding.readings:
         if reading.within is False and isinstance(reading.value, (int, float)):
-            return f"{reading.name} {_beyond(reading, reading.value)}"
+            return f"{reading.name} {_beyond(reading, reading.value, brief=brief)}"
     data = finding.act.data
     remarks = getattr(data, "remarks", ())
     said = remarks[0] if remarks else getattr(data, "reason", "") or getattr(data, "response", "")
     return said or ("found no-go" if finding.outcome == "no-go" else "not settled")
 
 
-def _beyond(reading: Reading, value: float) -> str:
+def _beyond(reading: Reading, value: float, *, brief: bool) -> str:
     """A value and the limit that it is beyond, in so many digits that one sees it; the limit outwards."""
     below = reading.at_least is not None and value < reading.at_least
     limit = reading.at_least if below else reading.at_most
@@ -31,8 +34,10 @@ def _beyond(reading: Reading, value: float) -> str:
         shown, bound = float(f"{value:.{digits}g}"), rounded(limit, digits, up=not below)
         if shown < bound if below else shown > bound:
             break
-    side = "at least" if below else "at most"
-    return f"{shown:.12g} {reading.unit}".strip() + f", limit {side} {bound:.12g} {reading.unit}".rstrip()
+    said, edge = (f"{number:.12g} {reading.unit}".rstrip() for number in (shown, bound))
+    if brief:
+        return f"{said} {'<' if below else '>'} {edge}"
+    return f"{said}, limit {'at least' if below else 'at most'} {edge}"
 
 
 def waiver_of(log: StepLog, finding: FindingLog, now: Moment) -> tuple[Act | None, str]:

@@ -8,7 +8,8 @@ from typing import Any
 from preflight.clock import Moment
 from preflight.config.checklist import Step
 from preflight.errors import Refused
-from preflight.walk.ledger import FindingLog, Ledger
+from preflight.walk.book import Book
+from preflight.walk.ledger import Act, FindingLog, Ledger
 
 
 class NotTheirRole(Refused):
@@ -48,6 +49,16 @@ def may_witness(ledger: Ledger, step: Step, finding: FindingLog, person: str) ->
     if person in (finding.performer, finding.act.signer):
         return False
     return not step.witness_by or bool(roles_of(ledger, person) & set(step.witness_by))
+
+
+def may_correct(book: Book, act: Act, step: Step | None, person: str) -> bool:
+    """Whether this person may take an entry out; `step` is the one that it is about, if any."""
+    head, roles = book.checklist.checklist, set(book.roster.find(person).roles)
+    if act.entry.kind == "release":
+        return bool(roles & set(head.release_by))
+    signs = step is not None and (not step.signed_by or bool(roles & set(step.signed_by)))
+    director = bool(roles & {*head.seal_by, *head.release_by})
+    return person == act.signer or director or (act.entry.kind == "check" and signs)
 
 
 def one_of(ledger: Ledger, ask: Ask, roles: tuple[str, ...], what: str) -> None:

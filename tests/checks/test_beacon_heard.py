@@ -114,7 +114,7 @@ def test_another_beacons_reports_are_not_taken_for_ours(tmp_path):
 
 
 FAULTY = {
-    "is 111.1 km from the site: another sender's report": lambda n: f"x {n} -44.93000, 171.62000\n",
+    "is 111.1 km from the site, at -44.93000": lambda n: f"x {n} -44.93000, 171.62000\n",
     "The beacon's position is 5 min": lambda n: f"{now(300)} -43.93000, 171.62000 #{n}\n",
     "none of them with a position: “status": lambda n: f"status {n}, all well\n",
     "bytes came in": lambda n: "no line end",

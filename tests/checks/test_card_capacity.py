@@ -179,7 +179,7 @@ def test_a_card_that_holds_something_is_left_alone(folder: Path):
         finding = judge(check, folder / "mnt")
         assert len(list((folder / "mnt").iterdir())) == 2  # the test's own was a leftover
     assert finding.outcome == "open"
-    assert "1 files or folders are on it (␛[2Jlog)" in finding.remarks[0]
+    assert "1 files or folders are on the card (␛[2Jlog), so nothing was written" in finding.remarks[0]
     assert "Save them, clear the card" in finding.remarks[0]
     assert readings(finding) == {}
 
@@ -211,7 +211,7 @@ def test_a_card_pulled_out_is_no_go_and_said_once(folder: Path, quick_samples: N
     with fuse_card(folder / "store", folder / "mnt", claimed=600 * MIB, pull=60):
         finding = judge(check, folder / "mnt")
     assert finding.outcome == "no-go"
-    assert "was unmounted or taken out in the middle" in finding.remarks[0]
+    assert "was taken out or unmounted meanwhile" in finding.remarks[0]
     assert sum("may still be on the card" in remark for remark in finding.remarks) == 1
     with fuse_card(folder / "store", folder / "mnt", claimed=600 * MIB):
         left = list((folder / "mnt").iterdir())

@@ -36,7 +36,7 @@ def test_an_image_that_is_not_mounted_is_open_and_untouched(tmp_path: Path):
     before = image.read_bytes()
     finding = judge(check, image)
     assert finding.outcome == "open"
-    assert "is not mounted, and only a mounted card is written to" in finding.remarks[0]
+    assert "the card is not mounted, so nothing was written" in finding.remarks[0]
     assert image.read_bytes() == before
 
 
@@ -52,7 +52,7 @@ def test_the_systems_own_disk_is_never_written_to():
     before = set(os.listdir("/"))
     finding = judge(check, "/")
     assert finding.outcome == "open"
-    assert "of this machine's system" in finding.remarks[0]
+    assert "on this machine's own disk" in finding.remarks[0]
     assert "which is never written to: correct volume in [card]" in finding.remarks[0]
     assert set(os.listdir("/")) == before
 

@@ -155,7 +155,7 @@ def test_what_comes_back_changed_is_no_go_with_the_page_as_evidence(tmp_path: Pa
     with fuse_card(tmp_path / "store", tmp_path / "mnt", damage=0):
         finding = judge(check, tmp_path / "mnt")
     assert finding.outcome == "no-go"
-    assert "pages read back other than they were written, the first at byte 0" in finding.remarks[0]
+    assert "pages read back wrong, the first at byte 0" in finding.remarks[0]
     assert finding.evidence[-1].data[1:31] == WORDS[1:31]
 
 
@@ -188,7 +188,7 @@ def test_a_card_pulled_out_is_no_go_and_what_it_holds_says_that_it_is_no_data(tm
     with fuse_card(tmp_path / "store", point, pull=number):
         finding = judge(check, point)
     assert finding.outcome == "no-go"
-    assert "was unmounted or taken out in the middle" in finding.remarks[0]
+    assert "was taken out or unmounted meanwhile" in finding.remarks[0]
     assert f"{own_name(0)} may still be on the card: every block of it says that it is no data" in told(
         finding
     )
@@ -214,7 +214,7 @@ def test_a_card_unmounted_in_the_middle_is_no_go_and_leaves_nothing_anywhere(tmp
         finding = drain(work)
         assert list(point.iterdir()) == []
     assert finding.outcome == "no-go"
-    assert "was unmounted or taken out in the middle" in finding.remarks[0]
+    assert "was taken out or unmounted meanwhile" in finding.remarks[0]
     with fuse_card(tmp_path / "store", point):
         assert list(point.iterdir()) == []
 
@@ -278,7 +278,7 @@ def test_a_card_nearly_full_is_no_go(card: Path):
     (card / "LOG001.TXT").write_bytes(bytes(61 * MIB))
     finding = judge(check, card)
     assert finding.outcome == "no-go"
-    assert "The card has 3 MiB left, too little to be tested" in finding.remarks[0]
+    assert "Too little room is left to test the card, 3 MiB" in finding.remarks[0]
 
 
 def test_a_card_that_fills_up_in_the_middle_is_tested_as_far_as_it_goes(card: Path, monkeypatch):

@@ -87,7 +87,7 @@ def test_what_fits_has_nothing_to_say():
         ({"latitude": -439300200.0, "longitude": 1716200300.0}, "degrees times ten million"),
         ({"latitude": -43930020.0, "longitude": 171620030.0}, "degrees times a million"),
         ({"latitude": 0.0, "longitude": 0.0}, "are 0 and 0: a receiver without a fix"),
-        ({"latitude": -43.0}, "from the site: run this at the site, correct [site], or wait"),
+        ({"latitude": -43.0}, "171.62003: run this at the site, correct [site], or wait"),
         ({"latitude": 91.0}, "no place on earth"),
         # temperature
         ({"temperature": 282.5}, "it fits kelvin. Correct the field's unit or scale"),
@@ -112,7 +112,7 @@ def test_what_cannot_be_is_named_and_looked_into(changes, told):
     [
         ({"pressure": 1000.5}, "is the QNH that of now, and the sensor calibrated?"),
         ({"altitude": 300.0}, "see whether it counts from the ellipsoid"),
-        ({"latitude": -43.95}, "2.2 km from the site: is the payload already at the site?"),
+        ({"latitude": -43.95}, "2.2 km from the site, at -43.95000, 171.62003: is the"),
         ({"temperature": 48.9}, "It would fit degrees Fahrenheit as well."),
         ({"temperature": 40.0}, "warm from a room, in the sun, or wrong?"),
     ],

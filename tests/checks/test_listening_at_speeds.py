@@ -185,7 +185,7 @@ def test_seven_bits_with_parity_are_named_as_the_framing(tmp_path, parity):
         started(far)
         finding, _ = run(tap_check, tap_flight(far.path), tmp_path)
     assert finding.outcome == "no-go", finding.remarks
-    assert f"the framing is 7{parity}1, the flight file says 8N1" in finding.remarks[0]
+    assert f"The framing is 7{parity}1, the flight file says 8N1" in finding.remarks[0]
 
 
 @pytest.mark.parametrize(
@@ -207,7 +207,7 @@ def test_text_of_another_layout_at_another_speed_is_shown(tmp_path):
         started(far)
         finding, _ = run(tap_check, tap_flight(far.path), tmp_path)
     assert "valid at 19200 baud, the flight file says 9600" in finding.remarks[0]
-    assert "no sample of the declared layout (“" in finding.remarks[0]
+    assert "no sample of the declared layout: “" in finding.remarks[0]
 
 
 def test_listening_can_be_stopped(payload, tmp_path):

@@ -87,8 +87,8 @@ PLANTED = {
     "no-fix": "latitude: empty, in 20 of 20 samples",
 }
 INSTEAD = {
-    b"hello there\r\n": "bytes of text came, but no sample of the declared delimited layout",
-    b"\x00" * 20: "Only bytes 00 came",
+    b"hello there\r\n": "No sample of the declared delimited layout came, but",
+    b"\x00" * 20: "The line is held: only bytes 00 came",
     b"\xfe\x80\x91\x00" * 5: "Noise came",
     b"\x1b[2J\xfe\x80\x91\x00\n": "␛[2J",
 }

@@ -227,8 +227,8 @@ def test_what_is_worth_knowing_is_go_with_a_remark(connection, told):
 @pytest.mark.parametrize(
     ("use", "level", "told"),
     [
-        ("tap", 3.3, "The tap's adapter takes 3.3 V and flight computer pin 5 sends 5 V"),
-        ("logger", 5.0, "The logger's adapter sends 5 V and logger pin 2 takes 3.3 V"),
+        ("tap", 3.3, "The tap's adapter takes 3.3 V, but flight computer pin 5 sends 5 V"),
+        ("logger", 5.0, "The logger's adapter sends 5 V, but logger pin 2 takes 3.3 V"),
     ],
 )
 def test_the_laptops_adapter_is_held_against_the_pin_it_is_put_on(use, level, told):

@@ -139,3 +139,34 @@ def test_a_rule_set_that_is_nowhere_is_told_at_its_line(
     line = text[: text.index('rules = ["icao')].count("\n") + 1
     assert code == 2
     assert f'{path}:{line}: airspace.rules[1]: "atlantis.toml": there is no such file' in err
+
+
+def test_files_that_a_flight_file_names_must_be_of_use(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever lints the flight file alone, as `new` says to, hears of a checklist that no walk can take."""
+    text = shipped_file("flight.toml").read_text(encoding="utf-8")
+    path, checklist, winds = (tmp_path / name for name in ("flight.toml", "latex-flight.toml", "winds.csv"))
+    winds.write_bytes(shipped_file("winds.csv").read_bytes())
+    path.write_text(text, encoding="utf-8")
+    for said, listed in (
+        ("is not a checklist; name a file that begins with [checklist]", text),
+        ("is empty; start from", ""),
+        ("has 6 problems of its own; preflight lint with its name tells more", "[checklist]\ntitle = 5\n"),
+        ("has a problem of its own; preflight lint", "[checklist\n"),
+    ):
+        checklist.write_text(listed, encoding="utf-8")
+        code, _, err = lint(capsys, str(path))
+        assert code == 2
+        assert err.startswith(f'{path}:14: flight.checklist: "latex-flight.toml"')
+        assert said in err, err
+    checklist.write_bytes(shipped_file("latex-flight.toml").read_bytes())
+    winds.write_text("height [m],direction [deg],speed [m/s]\n212,400,2\n300,10,-1\n", encoding="utf-8")
+    code, out, err = lint(capsys, str(path))
+    assert (code, out) == (2, "")
+    assert err.startswith(f"{winds}, line 2, column direction: ")
+    assert len(err.splitlines()) == 2
+    path.write_text(text.replace("latex-flight.toml", "flight.toml"), encoding="utf-8")
+    assert 'flight.checklist: "flight.toml": is not a checklist' in lint(capsys, str(path))[2]
+    path.write_text(text.replace("icao-annex-2.toml", "winds.csv"), encoding="utf-8")
+    assert "airspace.rules[1]" in lint(capsys, str(path))[2]

@@ -67,9 +67,9 @@ def test_what_is_no_card_is_refused_without_hanging(tmp_path: Path):
     link = tmp_path / "loop"
     link.symlink_to(link)
     for path, said in (
-        (pipe, "neither an image file nor a block device"),
-        (Path("/dev/null"), "neither an image file nor a block device"),
-        (tmp_path, "neither an image file nor a block device"),
+        (pipe, "no image file and no block device"),
+        (Path("/dev/null"), "no image file and no block device"),
+        (tmp_path, "no image file and no block device"),
         (empty, "no card in the reader"),
         (tmp_path / "absent", "put the card in the reader"),
         (empty / "below", "put the card in the reader"),

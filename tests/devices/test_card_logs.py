@@ -136,7 +136,7 @@ def test_a_folder_that_leads_into_itself_is_a_bad_volume(tmp_path):
         full = fat.layout.cluster_offset(folder.cluster)
     patch(image, full, b"\xe5" * 512)
     set_entry(image, 32, folder.cluster, folder.cluster)
-    with pytest.raises(BadVolumeError, match="leads nowhere or into itself"):
+    with pytest.raises(BadVolumeError, match="leading nowhere or into itself"):
         read_logs(image, "data/*.csv")
 
 

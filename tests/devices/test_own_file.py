@@ -138,7 +138,7 @@ def test_a_full_card_and_one_with_every_name_taken_are_told(ext4: Path):
         file.remove()
         for number in range(256):
             (ext4 / own_name(number)).write_bytes(b"x")
-    with Place(mount_on(ext4)) as place, pytest.raises(FullError, match="under every name"):
+    with Place(mount_on(ext4)) as place, pytest.raises(FullError, match="Every name of a test file is taken"):
         place.create()
 
 
@@ -156,7 +156,7 @@ def test_nothing_is_ever_written_under_a_mount_point_that_lost_its_card(tmp_path
         file = place.create()
         file.append(WORDS)
         subprocess.run(["fusermount", "-u", "-z", point], check=True)
-        with pytest.raises(GoneError, match="was unmounted or taken out in the middle"):
+        with pytest.raises(GoneError, match="was taken out or unmounted meanwhile"):
             place.check()
         # The card is still there for whoever holds it: the file is taken off it, not off this machine's disk.
         (point / file.name).write_bytes(b"on this machine's disk")

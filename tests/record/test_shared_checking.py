@@ -88,7 +88,7 @@ def shared(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
     said: list[bool] = []
     told = Checking.all_valid
 
-    def all_valid(self: Checking) -> bool:
+    def all_valid(self: Checking, go_on: object = None) -> bool:
         said.append(told(self))
         return said[-1]
 
@@ -165,6 +165,16 @@ def test_no_helper_stays_behind(claims):
         for claim in claims:
             checks.add(claim)
     assert not any(thread.is_alive() for thread in threads)
+
+    def nobody_asks() -> None:
+        raise KeyboardInterrupt
+
+    with Checking(0) as checks:
+        for claim in claims:
+            checks.add(claim)
+        with pytest.raises(KeyboardInterrupt):
+            checks.all_valid(nobody_asks)
+    assert checks._waiting.qsize() == 0
     assert not [path for path in Path("/proc/self/task").glob("*/children") if _ours(path)]
 
 

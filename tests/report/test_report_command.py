@@ -45,6 +45,7 @@ def test_a_roster_from_outside_is_believed(
     [
         (["{record}", "-o", "{tmp}/r.docx"], "end the file's name"),
         (["{record}", "-o", "{record}/r.html"], "record's own folder"),
+        (["{tmp}/checklist.toml", "-o", "{record}/evidence/r.html"], "record's own folder"),
         (["{record}", "-o", "{tmp}/nowhere/r.html"], "can't write there"),
         (["{record}", "-o", "{tmp}/r.html", "--flight", "f.toml"], "--flight goes with a checklist"),
         (["{record}", "-o", "{tmp}/r.html", "--code", "7KQ2"], "seal code has 16 characters"),

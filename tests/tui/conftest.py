@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from screen_driving import PASSPHRASE, Stage, ToldCheck, found, table
+from screen_hand import Hand
 from small_flight import PEOPLE
 
 from preflight.record.keys import make_key
@@ -32,3 +33,8 @@ def stage(screen_keys: tuple[Path, Roster], tmp_path: Path, monkeypatch: pytest.
         stage.checks[name] = ToldCheck(name, found(name))
     monkeypatch.setattr(table, "get", stage.get)
     return stage
+
+
+@pytest.fixture
+def hand(stage: Stage) -> Hand:
+    return Hand(stage)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from screen_driving import Driver, Stage, ToldCheck, found, shown
 
+from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Notice
 from preflight.tui.remembered import Memory
 
@@ -39,11 +40,17 @@ def test_a_hold_rings_and_its_reason_is_said(stage: Stage) -> None:
         await driver.press("f2")
         await driver.asked()
         assert not rings
+        dialogue = driver.app.screen
+        assert isinstance(dialogue, Ask)
+        dialogue.form = replace(dialogue.form, title="Stop the count")  # no word tells what is what
+        await driver.press("f2")
         await driver.fill("an aircraft", "1")
         await driver.until(lambda: bool(driver.app.seen.view.state.holds))
         await driver.until(lambda: bool(rings))
+        assert not driver.asking
         assert "an aircraft" in driver.text()
-        told = driver.app.seen.with_(notice=Notice("Hold", "over long ago", alert=True))
+        stop = Notice("Stop", "over long ago", alert=True, about="hold")
+        told = driver.app.seen.with_(notice=stop)
         lifted = replace(told.view, state=replace(told.view.state, holds=()))
         follow = driver.app.opened.following
         assert follow.alarmed(told, told.with_(view=lifted)).notice is None
@@ -108,9 +115,15 @@ def test_a_hold_that_stands_is_in_view_beside_a_no_go_and_no_window_is_too_small
         for size in ((40, 10), (43, 12), (44, 12), (20, 6), (8, 3), (160, 45), (80, 24)):
             await driver.pilot.resize_terminal(*size)
             await driver.pilot.pause()
+        await driver.pilot.resize_terminal(40, 12)
+        # The step and what Enter does are there on the lowest screen, and what runs out first on one line.
+        await driver.until(lambda: "▶ Enter runs" in driver.text() and "put back" in driver.text())
+        assert "file size" in driver.text()
+        assert "end of search" not in driver.text()
+        await driver.pilot.resize_terminal(80, 24)
         await driver.until(lambda: "HOLD" in driver.text().split("before:")[0])
         # Who called it, and when; where there is room why, each beside its own mark.
-        assert "‖ HOLD Ines Example 07:00Z (+" in driver.said()
+        assert "link.margin 1 < 2 ‖ HOLD Ines Example 07:00Z +" in driver.said()
         await driver.pilot.resize_terminal(120, 30)
         await driver.until(lambda: "limit at least 2 ‖ HOLD Ines Example 07:00Z (+" in driver.said())
         await driver.pilot.resize_terminal(160, 45)

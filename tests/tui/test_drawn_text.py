@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from types import SimpleNamespace
 
 import pytest
@@ -14,16 +15,22 @@ from preflight.readings import Reading
 from preflight.record.seal import seal_code
 from preflight.tui import words
 from preflight.tui.dialogs.glyphs import groups, large, qr
-from preflight.tui.draw.foot import packed
+from preflight.tui.draw.choices import choice_lines
+from preflight.tui.draw.foot import notice_lines, packed
 from preflight.tui.draw.head import names_that_fit
 from preflight.tui.draw.lists import figure_lines, figures_here
 from preflight.tui.draw.runout import axis_line, run_out_lines
-from preflight.tui.draw.scale import bar, progress_lines, reading_line, scale
-from preflight.tui.draw.text import Block, fit, labelled, say
+from preflight.tui.draw.scale import bar, progress_lines, reading_line, scale, tail_width
+from preflight.tui.draw.scene import Notice
+from preflight.tui.draw.text import MORE_STYLE, Block, fit, labelled, say
 
 
 def lines(n: int, word: str) -> list[Content]:
     return [Content(f"{word}{k}") for k in range(n)]
+
+
+def plain(n: int, word: str) -> list[str]:
+    return [each.plain for each in lines(n, word)]
 
 
 def test_what_gives_way_first_is_what_matters_least() -> None:
@@ -32,16 +39,38 @@ def test_what_gives_way_first_is_what_matters_least() -> None:
         Block(lines(4, "reading"), 5, 2),
         Block(lines(2, "why"), 1, 1),
     ]
-    assert len(fit(blocks, 9, 40)) == 9
-    cut = [line.plain for line in fit(blocks, 6, 40)]
+    assert [line.plain for line in fit(blocks, 9, 40)] == [
+        *plain(3, "caution"),
+        *plain(4, "reading"),
+        *plain(2, "why"),
+    ]
+    cut = [line.plain for line in fit(blocks, 7, 40)]
+    assert cut[-1] == " ▼ 3 more lines: Space shows all".ljust(40)
     assert sum(line.startswith("why") for line in cut) == 1
     assert sum(line.startswith("reading") for line in cut) == 2
     assert sum(line.startswith("caution") for line in cut) == 3
-    least = [line.plain for line in fit(blocks, 2, 40)]
-    assert [line[:8] for line in least] == ["caution0", "caution1"]
-    assert "Space" in least[1]
-    tight = Block([Content("limit at the very end of a line" + "x" * 9)] * 3, 6, 1, [Content("limit 2")] * 3)
-    assert [line.plain for line in fit([tight], 1, 40)] == ["limit 2 … +2: Space"]
+    least = [line.plain.rstrip() for line in fit(blocks, 2, 40)]
+    assert least == ["caution0", " ▼ 8 more lines: Space shows all"]
+    assert [line.plain for line in fit(blocks, 1, 30)] == ["caution0          ▼ +8: Space "]
+
+
+@pytest.mark.parametrize("width", [24, 40, 60, 80, 160])
+def test_what_is_beyond_the_room_is_told_in_a_place_of_its_own(width: int) -> None:
+    blocks = [
+        Block(lines(n, word), rank) for n, word, rank in ((2, "caution", 9), (5, "x" * 70, 5), (3, "why", 1))
+    ]
+    whole = [each.plain for block in blocks for each in block.lines]
+    for height in range(2, 10):
+        drawn = fit(blocks, height, width)
+        *shown, last = [line.plain for line in drawn]
+        # No other line is touched, and the last one is filled from end to end and says how many there are.
+        assert [each for each in whole if each in shown] == shown
+        assert len(drawn) == height
+        assert last.startswith(f" ▼ {len(whole) - len(shown)} more line")
+        assert "Space" in last
+        assert len(last) == width
+        assert {span.style for span in drawn[-1].spans} == {MORE_STYLE}
+    assert [line.plain for line in fit(blocks, 10, width)] == whole
 
 
 def test_work_that_is_told_at_length_wraps_and_loses_no_word() -> None:
@@ -108,6 +137,17 @@ def test_a_scale_has_posts_at_its_limits_and_a_diamond_at_its_value(
     assert scale(reading, 20).plain == expected
 
 
+def test_scales_under_each_other_end_alike() -> None:
+    two = [
+        Reading(name="link.margin", value=1.62, at_least=2.0),
+        Reading(name="link.stall_margin", value=250.0, at_least=1.0),
+    ]
+    tails = tail_width(two)
+    ends = {len(reading_line(each, 68, 18, tails).plain.split(" ≥ ")[0]) for each in two}
+    assert len(ends) == 1
+    assert len({len(reading_line(each, 68, 18).plain.split(" ≥ ")[0]) for each in two}) == 2
+
+
 def test_a_reading_outside_its_limits_is_in_the_alert_style() -> None:
     reading = Reading(name="x.y", value=1.0, at_least=2.0)
     assert "$alert" in str(reading_line(reading, 60).spans)
@@ -148,6 +188,11 @@ def test_what_governs_is_marked_by_a_word_and_a_shape_and_what_is_short_says_so(
     longer, shorter = (sum(c == "█" for c in line) for line in (drawn[2], drawn[1]))
     assert longer > shorter
     assert all(len(line) <= 80 for line in drawn)
+
+
+def test_resources_beyond_the_room_are_counted_above_the_names() -> None:
+    assert run_out_lines(_Figures, 80, 3)[0].plain.startswith(" ▼ +1 more: i   │")  # type: ignore[arg-type]
+    assert run_out_lines(_Figures, 80, 4)[0].plain.startswith(" " * 16 + "│")  # type: ignore[arg-type]
 
 
 def test_the_governing_resource_is_shown_however_little_room_there_is() -> None:
@@ -219,4 +264,30 @@ def test_a_figures_name_is_never_cut_in_its_column() -> None:
         assert "5.822 m/s" in text
     assert len(lines) == 3  # at 160 columns each is one line
     scene = SimpleNamespace(extra=SimpleNamespace(figures=figures))
-    assert [line.plain.strip() for line in figures_here(scene, 46, 2)] == ["figures", "… +2 lines: i"]
+    shown = [line.plain.strip() for line in figures_here(scene, 46, 2)]
+    assert shown == ["figures", "▼ 2 more lines: i shows all"]
+
+
+@pytest.mark.parametrize("height", range(1, 16))
+def test_of_a_long_list_of_choices_it_is_told_how_many_there_are_and_each_can_be_reached(height: int) -> None:
+    blocks = [[Content(f"choice {n}"), *lines(n % 3, f"about {n} ")] for n in range(7)]
+    for at in range(7):
+        drawn = [line.plain for line in choice_lines(blocks, at, 50, height)]
+        shown = [int(line[7:]) for line in drawn if line.startswith("choice")]
+        assert at in shown
+        assert len(drawn) <= height
+        if height == 1 or len(shown) == 7:
+            continue
+        assert drawn[-1].startswith(f" {at + 1} of 7")
+        above = re.search(r"▲ (\d+) more above", drawn[-1])
+        below = re.search(r"▼ (\d+) more below", drawn[-1])
+        assert (int(above[1]) if above else 0) == shown[0]
+        assert (int(below[1]) if below else 0) == 6 - shown[-1]
+
+
+@pytest.mark.parametrize("alert", [False, True])
+def test_what_is_said_is_two_lines_at_most_and_both_stand_off_the_edge(alert: bool) -> None:
+    for text in ("short", "a reason of some length " * 4, "a reason of some length " * 20):
+        lines = notice_lines(Notice("Not now", text, alert=alert), 80)
+        assert len(lines) <= 2
+        assert all(line.plain.startswith(" ") and line.cell_length == 80 for line in lines)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from screen_driving import Driver, Stage
 
-from preflight.tui.draw.phases import Shown, arrange
+from preflight.clean import clean
+from preflight.tui.draw.phases import Shown, arrange, short_names
 from preflight.tui.keys import KEYS
 from preflight.tui.marks import PHASES
 from preflight.tui.palette import ALSO, match
@@ -58,13 +61,36 @@ def line(width: int, *, passed: int | None = None) -> list[str]:
         ),
         (80, ["Bench 1/5", "Site 1/5", "Payload power-up 1/5", "Payload closed 1/5", "Fill 1/5"]),
         (60, ["1/5", "1/5", "Payload power-up 1/5", "Payload closed 1/5", "1/5"]),
-        (54, ["1/5", "1/5", "Payload power-up 1/5", "Payload 1/5", "1/5"]),
-        (43, ["", "", "Payload power-up 1/5", "Payload 1/5", ""]),
+        (54, ["1/5", "1/5", "Payload power-up 1/5", "closed 1/5", "1/5"]),
+        (43, ["", "", "Payload power-up 1/5", "closed 1/5", ""]),
         (20, ["", "", "Payl… 1/5", "", ""]),
     ],
 )
 def test_the_crews_phase_and_those_beside_it_keep_their_names_first(width: int, shown: list[str]) -> None:
     assert line(width) == shown
+
+
+def test_no_two_phases_have_the_same_short_name() -> None:
+    titles = [
+        "Payload power-up",
+        "Payload closed",
+        "Fill",
+        "Fill again",
+        "Recovery: on the way",
+        "Site",
+        "Site",
+    ]
+    assert short_names(titles) == ["power-up", "closed", "Fill", "again", "Recovery", "6 Site", "7 Site"]
+    assert short_names(["Recovery: on the way", "Recovery: everybody at the place"]) == [
+        "on the way",
+        "everybody",
+    ]
+
+
+@given(st.lists(st.text(st.characters(codec="ascii"), min_size=1, max_size=20).map(clean), max_size=9))
+def test_short_names_are_never_alike(titles: list[str]) -> None:
+    titles = [title for title in titles if title.strip()]
+    assert len(set(short_names(titles))) == len(titles)
 
 
 def test_a_phase_never_begun_keeps_its_name_before_any_other() -> None:

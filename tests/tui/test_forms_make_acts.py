@@ -2,75 +2,21 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import re
+from dataclasses import replace
 
+import msgspec
 import pytest
 from screen_driving import PASSPHRASE, Stage
-from small_flight import ToldClock, go, margin, polled, ready_to_fill
+from screen_hand import Hand
+from small_flight import go, margin, polled, ready_to_fill
 
 from preflight.errors import PreflightError, Refused
-from preflight.record.keys import Keyring
-from preflight.tui.forms import of_answer, of_correction, of_count, of_plan, of_release, of_step
-from preflight.tui.forms.form import NOBODY, Form, Missing, explain
+from preflight.record.roster import Roster
+from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
+from preflight.tui.forms.form import NO_PEOPLE, NOBODY, Form, Missing, explain, who
+from preflight.tui.places import HELD
 from preflight.tui.trial import refusal
-from preflight.tui.view import Extra, RecordStatus, View
-from preflight.tui.viewing import extra_of, view_of
-from preflight.walk.acts import Walk
-from preflight.walk.opening import begin
-from preflight.walk.state import StepState
-
-
-class Hand:
-    """Fills forms in and does what they make."""
-
-    def __init__(self, stage: Stage) -> None:
-        self.clock: ToldClock = stage.clock
-        self.keyring = Keyring(stage.keys, stage.roster)
-        for person in stage.roster.people:
-            self.keyring.unlock(person.id, PASSPHRASE)
-        self.walk: Walk = begin(
-            stage.logs, stage.sources, keyring=self.keyring, person="ines", clock=self.clock
-        )
-
-    @property
-    def view(self) -> View:
-        recorder = self.walk.recorder
-        status = RecordStatus(
-            rec=recorder.rec,
-            folder=str(recorder.folder),
-            place=recorder.folder.name,
-            entries=len(recorder.entries),
-            on_disk=recorder.entries[-1].moment.at,
-        )
-        return view_of(
-            self.walk.ledger,
-            self.clock,
-            unlocked=self.keyring.unlocked,
-            checklist_hash="0" * 64,
-            record=status,
-        )
-
-    @property
-    def extra(self) -> Extra:
-        return extra_of(self.view, Path())
-
-    def step(self, name: str) -> StepState:
-        return self.view.step(name)
-
-    def fill(self, form: Form, **typed: str) -> None:
-        whole = {field.key: field.initial for field in form.fields} | typed
-        assert set(whole) == {field.key for field in form.fields}
-        assert form.make is not None
-        form.make(form.answers(self.view, whole))(self.walk)
-
-    @property
-    def last(self):
-        return self.walk.ledger.acts[-1].entry
-
-
-@pytest.fixture
-def hand(stage: Stage) -> Hand:
-    return Hand(stage)
 
 
 def filled(hand: Hand) -> None:
@@ -97,6 +43,8 @@ def test_no_go_and_not_applicable_need_a_reason(hand: Hand) -> None:
 def test_what_was_seen_is_entered_in_the_crews_words(hand: Hand) -> None:
     form = of_step.seen(hand.step("battery"))
     assert form.by_key["response"].initial == "Latched, 8.1 V"
+    assert form.about == ("Battery lead", "Expected: Latched, 8.1 V")  # which is typed over in its field
+    assert of_step.seen(hand.step("call")).about[1] == "Expected: Answered 09:02"
     hand.fill(form, response="Latched, 8.3 V", who="2")
     assert hand.last.data.response == "Latched, 8.3 V"
 
@@ -112,12 +60,26 @@ def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> 
         form.judge(hand.view, "value1", {"value1": "86000"})
     with pytest.raises(Missing, match="not a number"):
         hand.fill(form, value1="1.6", value2="1,6e3", value3="1.6", who="2")
-    hand.fill(form, value1="1,60", value2="1.61", value3=" 1,62 ", who="2")
-    assert hand.last.data.values == ("1.6", "1.61", "1.62")
+    hand.fill(form, value1="1,65", value2="1.66", value3=" 1,67 ", who="2")
+    assert hand.last.data.values == ("1.65", "1.66", "1.67")
     assert explain(hand.view, form.by_key["value1"], "1,6").startswith("= 1.6 kg, limits 1.4 to 1.9 kg")
-    witness = of_step.witness(hand.view, hand.step("neck-lift"))
-    hand.fill(witness, value="1,63", mode="ind", who="3")
-    assert (hand.last.data.mode, hand.last.data.values) == ("independent", ("1.63",))
+    # Whoever reads it for themselves, or copies it from paper, sees its limits and what was declared, and
+    # nothing of what the first person read.
+    again = of_step.measure(hand.view, hand.extra, hand.step("neck-lift"))
+    paper = of_earlier.paper(
+        hand.view, hand.step("neck-lift"), hand.extra.limits_of(hand.step("neck-lift").step)
+    )
+    witness = of_step.witness(hand.view, hand.extra, hand.step("neck-lift"))
+    for own in (witness.by_key["value"], paper.by_key["value2"], again.by_key["value1"]):
+        assert explain(hand.view, own, "") == "limits 1.4 to 1.9 kg, declared 1.6 kg"
+        assert "1.66" not in repr((own.initial, own.declared, own.limits))
+    assert not any("1.66" in line for line in witness.about)
+    assert paper.about[1] == again.about[1] == "3 values, at most 50 g apart; their mean counts"
+    second = paper.by_key["second"].beside({"who": "2"})
+    assert explain(hand.view, second, "") == "1 Ines Example, 3 Lena Example or 4 Noah Example may sign"
+    assert explain(hand.view, second, "2").endswith("somebody else has to")
+    hand.fill(witness, value="1,68", mode="ind", who="3")
+    assert (hand.last.data.mode, hand.last.data.values) == ("independent", ("1.68",))
     assert hand.step("neck-lift").outcome == "go"
 
 
@@ -152,6 +114,12 @@ def test_a_window_that_is_asked_for_is_nearest_the_planned_release(stage: Stage)
     labels = ["reference", "valid from", "valid until", "conditions", "the answer", "signed by (number)"]
     assert [field.label for field in form.fields] == labels
     typed = {"answer0": "A-12", "answer1": "08:00", "answer2": "10:00Z", "answer3": "none", "who": "1"}
+    until = form.by_key["answer2"].tells
+    assert until(typed) == until({"answer2": ""}) == until({"answer2": "8"}) == ""
+    assert until({"answer2": "08:59Z"}).startswith(
+        "before the planned release: this answer does not cover it"
+    )
+    assert form.by_key["answer1"].tells({"answer1": "09:01Z"}).startswith("after the planned release")
     with pytest.raises(Refused, match="ends before it begins"):
         hand.fill(form, **{**typed, "answer2": "07:30Z"}, granted="granted")
     hand.fill(form, **typed, granted="granted")
@@ -207,6 +175,18 @@ def test_a_waiver_has_a_bound_and_an_expiry_and_asks_for_the_passphrase(hand: Ha
         hand.fill(form, **typed, passphrase="guess")
     with pytest.raises(Refused, match="role director"):
         hand.fill(form, **{**typed, "who": "2"}, passphrase=PASSPHRASE)
+    # It says which clock a time is of, and what it was taken for; a day that is over is told at once.
+    assert of_step.UNTIL in form.about
+    assert explain(hand.view, form.by_key["expires"], "") == "hh:mm local, hh:mmZ or +45 min"
+    assert (
+        explain(hand.view, form.by_key["expires"], "06:30Z") == "= 2031-03-10 06:30Z · 06:30 local, in 23.5 h"
+    )
+    tells = form.by_key["expires"].tells
+    assert tells(typed) == "before the planned release: by then the no-go is back"
+    assert tells({"expires": "09:00Z"}) == tells({"expires": ""}) == tells({"expires": "9"}) == ""
+    assert form.about[:2] == ("Serial line", "No-go: link.margin 1.5, limit at least 2")
+    with pytest.raises(Missing, match="2031-03-08 09:00Z has passed already"):
+        form.judge(hand.view, "expires", {"expires": "2031-03-08 09:00Z"})
     hand.fill(form, **typed, passphrase=PASSPHRASE)
     assert (hand.last.data.bound.at_least, hand.last.data.expires) == ("1.4", "2031-03-09T07:45:00.000Z")
     hand.walk.refuse("battery", "omar", "loose")
@@ -220,11 +200,21 @@ def test_a_no_go_at_a_poll_holds_and_a_hold_is_lifted_by_its_caller(hand: Hand) 
     form = of_count.poll(hand.view, gate)
     with pytest.raises(Missing, match="its answer: nothing is typed"):
         hand.fill(form, who="1")  # no answer is assumed
+    # Who can sign is narrowed to the station's role, as it is typed.
+    poller = form.by_key["who"]
+    told = {"direct": "1 Ines Example", "payload": "2 Omar Example or 3 Lena Example"}
+    for station, able in told.items():
+        assert explain(hand.view, poller.beside({"station": station}), "") == f"{able} may sign"
+    assert explain(hand.view, poller.beside({"station": ""}), "4").endswith("role director or payload")
     hand.fill(form, station="payload", answer="n", remark="gust", who="2")
     assert len(hand.view.state.holds) == 1
     hand.walk.hold("cloud", "ines")
+    assert of_count.poll(hand.view, gate).warning == f"{HELD}."  # an answer now would not count for long
     lift = of_count.lift(hand.view)
-    assert explain(hand.view, lift.by_key["who"], "") == "1 Ines Example or 2 Omar Example may sign"
+    for chosen, able in (("", "1 Ines Example or 2 Omar Example"), ("2", "1 Ines Example")):
+        lifter = lift.by_key["who"].beside({"hold": chosen})
+        assert explain(hand.view, lifter, "") == f"{able} may sign"
+        assert explain(hand.view, lifter, "3").endswith("payload; somebody else has to")
     with pytest.raises(Refused, match="another person's hold"):
         hand.fill(lift, hold="2", reason="clear", who="2")
     hand.fill(lift, hold="1", reason="gust over", who="2")
@@ -245,9 +235,12 @@ def test_replan_offers_the_release_first_and_checks_any_other_key(hand: Hand) ->
     assert told() == ["", ""]
     assert told(key="release", value="+90 min") == [
         "planned release, now 2031-03-09 09:00Z · 09:00 local; "
-        "new: 20:30 on the site's clock, 08:30Z in UTC, or +45 min from now",
-        "= 2031-03-09 08:30Z · 08:30 local",
+        "new: hh:mm on the site's clock, hh:mmZ in UTC, or +45 min from now",
+        "= 2031-03-09 08:30Z · 08:30 local, in 90 min: 30 min earlier than planned",
     ]
+    assert told(key="release", value="2031-03-11 07:00")[1].endswith(
+        "local, in 2 days: 46.0 h later than planned"
+    )
     now, new = told(key="balloon.neck_lift", value="1.72 kg")
     assert now.startswith("balloon.neck_lift, now 1.6 kg")
     assert new == "= 1.72 kg"
@@ -292,10 +285,11 @@ def test_a_release_off_go_says_what_happened_and_is_never_in_the_future(hand: Ha
     )
     with pytest.raises(Missing, match="what happened"):
         hand.fill(form, who="2")
-    with pytest.raises(Refused, match="still to come"):
-        hand.fill(form, at="07:30Z", reason="torn loose", who="2")
-    with pytest.raises(Refused, match="the record was opened at 2031-03-09 07:00:00Z"):
-        hand.fill(form, at="06:58", reason="torn loose", who="2")
+    for at, fault in (("07:30Z", "still to come"), ("06:58", "the record was opened at 07:00:00Z")):
+        with pytest.raises(Missing, match=fault):
+            hand.fill(form, at=at, reason="torn loose", who="2")
+        with pytest.raises(Missing, match=fault):
+            form.judge(hand.view, "at", {"at": at})
     hand.fill(form, at="07:00", reason="torn loose", who="2")
     assert (hand.last.data.released, hand.last.data.with_go) == ("2031-03-09T07:00:00.000Z", False)
 
@@ -355,6 +349,9 @@ def test_power_scrub_and_correct(hand: Hand) -> None:
     assert tells({"entry": ""}) == ""
     assert tells({"entry": "2"}) == "strikes 2  07:00Z  Omar Example  battery: go; 8.1 V"
     assert "no entry 1 that can be corrected" in tells({"entry": "1"})
+    # Who may strike it is told by the entry typed: who signed it, or the director.
+    for entry, able in (("2", "1 Ines Example or 2 Omar Example"), ("", "one of 4 people")):
+        assert explain(hand.view, form.by_key["who"].beside({"entry": entry}), "") == f"{able} may sign"
     with pytest.raises(Missing, match="no entry 1"):
         hand.fill(form, entry="1", reason="wrong pack", who="2")
     hand.fill(form, entry="2", reason="wrong pack", who="2")
@@ -380,6 +377,16 @@ def test_who_is_locked_or_nobody_is_told(hand: Hand) -> None:
     assert of_count.other_sealers(hand.view, " 1, 3") == ("ines", "lena")
     with pytest.raises(Missing, match="no person number 9"):
         of_count.other_sealers(hand.view, "9")
+    drone = who("drone")
+    assert explain(hand.view, drone, "") == "nobody on the roster (drone) may sign"
+    # Where nobody has a number it says what to do: unlock a key, or put people on the roster.
+    laptop = hand.view.book.roster.find("laptop")
+    omar = hand.view.book.roster.find("omar")
+    crowd = [msgspec.structs.replace(omar, id=f"omar{n}", key=bytes([n]) * 32) for n in range(10)]
+    for people, told in ((crowd, NOBODY), ([], NO_PEOPLE)):
+        book = replace(hand.view.book, roster=Roster([*people, laptop]))
+        with pytest.raises(Missing, match=re.escape(f"There is no person number 2. {told}")):
+            form.judge(replace(hand.view, book=book, unlocked=()), "who", {"who": "2"})
 
 
 def test_what_nobody_could_do_now_is_refused_before_anything_is_asked(hand: Hand) -> None:

@@ -57,6 +57,9 @@ async def seal(driver: Driver) -> str:
         await driver.press("enter")
     await driver.until(lambda: isinstance(driver.app.screen, Sealed))
     code: str = driver.app.screen.seal.code
+    ahead = driver.app.seen.view.state.scrubbed is None  # a scrub leaves no release to be ready by
+    told = f"photograph it{' before release' if ahead else ''}."
+    await driver.until(lambda: told in driver.said(), told)
     await driver.press("enter")
     await driver.until(lambda: not isinstance(driver.app.screen, Sealed))
     await driver.pilot.pause()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+
 from record_making import lines_of
 from screen_driving import Driver, Stage
 
@@ -43,11 +45,21 @@ class TestComingBack:
             assert "before: ● GO battery Omar Example 07:00:00Z" in said
             assert driver.app.seen.view.acts[-1].entry.kind == "resume"
             assert driver.app.seen.view.acts[-1].data.next == "logger"
+            assert gc.get_freeze_count() > 0  # what stays is not looked through while keys are pressed
+            # It was read while the arrival stood, and that served.
+            record = driver.app.session.walk.recorder.folder
+            ahead = driver.app.session._ahead.of(record)
+            assert ahead is not None
+            assert driver.app.seen.view.acts[0] is ahead.ledger.acts[0]
             await driver.key("escape")
             assert "Back again" not in driver.said()
             assert "before: ● GO battery" in driver.said()
+            scene = driver.app.scene
+            driver.app.change(busy="", notice=None)
+            assert driver.app.scene is scene  # nothing is other than before: nothing is drawn
 
         stage.drive(story)
+        assert gc.get_freeze_count() == 0
 
     def test_a_step_that_has_expired_meanwhile_is_next_and_says_why(self, stage: Stage) -> None:
         stage.checklist = stage.checklist.replace(

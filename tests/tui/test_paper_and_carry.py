@@ -132,6 +132,7 @@ class TestTakingOver:
             assert "2  line  3  2031-03-09 07:00Z" in text
             await driver.type("all")
             await driver.until(lambda: "takes over battery and line" in driver.said())
+            assert "2 Omar Example or 3 Lena Example may sign" in driver.said()
             await driver.fill("", "2")
             await driver.until(lambda: driver.app.seen.view.step("line").outcome == "go")
             view = driver.app.seen.view
@@ -270,7 +271,7 @@ class TestPaper:
             await on_paper(driver)
             shown = driver.app.screen
             await answers(driver, "07:10", "no-go", "lead loose", "2", "2")
-            await driver.until(lambda: "must be another one" in driver.said())
+            await driver.until(lambda: "Look again: The second person must be another one" in driver.said())
             assert driver.app.screen is shown
             await driver.pilot.pause()
             await driver.press("home", "delete")

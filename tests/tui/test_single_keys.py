@@ -39,6 +39,7 @@ def kinds(stage: Stage) -> list[str]:
 
 async def press(driver: Driver, key: str) -> None:
     char = key if len(key) == 1 else None
+    driver.rested()
     driver._send(events.Key(_character_to_key(key) if char else key, char))
     await driver.pilot.pause()
 

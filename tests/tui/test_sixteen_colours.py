@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from contrast import Rgb, faint
+from contrast import Rgb, contrast, faint
 from rich.color import Color, ColorSystem
 from screen_driving import Driver, Stage, ToldCheck, found
 
@@ -53,6 +53,14 @@ def test_every_character_can_be_read_in_sixteen_colours(stage: Stage, name: str)
             await driver.key(back)
 
     stage.drive(story, size=(160, 45))
+
+
+def test_in_the_sun_what_is_to_be_done_is_as_dark_as_sixteen_colours_go() -> None:
+    """The challenge and the prompt are bold, and some terminals draw bold in the brighter colour."""
+    sun = THEMES["sun"].variables
+    lead, paper = (nearest(Color.parse(sun[key])) for key in ("lead", "paper"))
+    assert contrast(PALETTE[lead], PALETTE[paper]) > 12
+    assert contrast(PALETTE[lead + 8 if lead < 8 else lead], PALETTE[paper]) > 7
 
 
 def test_night_is_red_alone_in_sixteen_colours_too() -> None:

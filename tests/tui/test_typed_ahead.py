@@ -19,6 +19,7 @@ from tools import need_tool
 from preflight.errors import RecordError
 from preflight.record.keys import Keyring
 from preflight.tui.dialogs.sealed import Sealed
+from preflight.tui.unheard import QUIET
 
 
 def at_once(driver: Driver, *keys: str) -> None:
@@ -96,7 +97,25 @@ def test_what_is_typed_for_a_dialogue_that_does_not_open_is_for_nobody(stage: St
         at_once(driver, "w", "practice|")
         await driver.until(lambda: "9 keys typed meanwhile were not used" in driver.said())
         assert (len(app.screen_stack), app.seen.notice.title) == (2, "Not now")
+        # What a hand types on with after the refusal is drawn, each key less than QUIET after the one before,
+        # was typed for that dialogue too: at the walk an x, a 2 and an Enter would act. A hold always does.
         await driver.pilot.pause(0.4)
+        at_once(driver, "w")
+        await driver.until(lambda: "Not now" in driver.said() and app.seen.notice.title == "Not now")
+        for n, key in enumerate("x2|"):
+            await driver.until(lambda n=n: f"{n} key" in app.seen.notice.text or not n)
+            at_once(driver, key)
+        await driver.until(lambda: "3 keys typed meanwhile were not used" in driver.said())
+        assert (len(app.screen_stack), app.seen.selected, kinds(stage)) == (2, None, ["open"])
+        at_once(driver, "f2")
+        await driver.until(lambda: driver.asking)
+        at_once(driver, "gust")
+        await driver.until(lambda: app.screen.typed["reason"] == "gust")
+        await driver.key("escape")
+        # After a pause keys act again.
+        at_once(driver, "w")
+        await driver.until(lambda: app.seen.notice.title == "Not now")
+        await driver.pilot.pause(QUIET + 0.1)
         # The last Enter pressed twice signs once; the seal code is not put away by it.
         at_once(driver, "2||")
         await driver.until(lambda: len(kinds(stage)) == 2)

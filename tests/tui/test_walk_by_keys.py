@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import pytest
 from screen_driving import PASSPHRASE, Driver, Stage
+from small_flight import filled
 
 from preflight.record.verify import verify
 from preflight.tui.dialogs.sealed import Sealed
 from preflight.tui.keys import KEYS
+from preflight.tui.places import Place
 
 
 async def to_fill_gate(driver: Driver, counts: dict[str, int]) -> None:
@@ -37,6 +39,8 @@ async def pass_gate(driver: Driver, gate: str) -> None:
     """Poll both stations and authorise."""
     await driver.at("poll", gate)
     await driver.press("enter")
+    await driver.asked()
+    assert "1 Ines Example may sign" in driver.said()  # the director's answer is asked first
     await driver.fill("go", "", "1")
     await driver.fill("go", "", "2")
     await driver.at("authorise", gate)
@@ -107,7 +111,7 @@ def test_a_whole_walk_by_keys_ends_in_two_sealed_records(stage: Stage) -> None:
         await driver.asked()
         assert "entered as released with go" in driver.said()
         await driver.type("06:59")
-        await driver.until(lambda: "WITHOUT GO: it was authorised at 07:00:00Z only" in driver.said())
+        await driver.until(lambda: "the record was opened at 07:00:00Z" in driver.said())
         await driver.press(*["backspace"] * 5)
         await driver.until(lambda: "entered as released with go" in driver.said())
         await driver.press("f2")
@@ -148,6 +152,27 @@ def test_a_whole_walk_by_keys_ends_in_two_sealed_records(stage: Stage) -> None:
     assert {found.state for found in states.values()} == {"sealed"}
     matching = [code for code in codes for folder in folders if verify(folder, code=code).state == "anchored"]
     assert sorted(matching) == sorted(codes)
+
+
+def test_a_witness_who_reads_for_themselves_does_not_see_the_first_reading(stage: Stage) -> None:
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        walk = filled(driver.app.session.walk, PASSPHRASE)
+        walk.measure("neck-lift", "omar", [1.73, 1.73, 1.73], (None, None))
+        await driver.until(lambda: len(driver.app.seen.view.acts) == len(walk.ledger.acts))
+        driver.app.conductor.go(Place("step", "neck-lift"))
+        await driver.until(lambda: "1.73 kg" in driver.text())
+        await driver.press("w")
+        await driver.asked()
+        # The large window leaves the step in view beside the dialogue.
+        await driver.until(lambda: "reading  covered, while a second person reads it" in driver.text())
+        assert "1.73" not in driver.text()
+        await driver.fill("1,72", "independent", "3")
+        await driver.until(lambda: "1.73 kg" in driver.text())
+        step = driver.app.seen.view.step("neck-lift")
+        assert (step.outcome, step.finding.witness.data.mode) == ("go", "independent")
+
+    stage.drive(story, size=(160, 45))
 
 
 def _all_keys() -> list[str]:
@@ -233,6 +258,26 @@ def test_enter_leaves_no_wrong_answer_and_what_is_typed_next_replaces_it(stage: 
         await driver.press("enter")
         await driver.until(lambda: not driver.asking)
         assert app.seen.view.acts[-1].data.reason == "practices"
+        # A number that was refused is no other one by what is typed on behind it: it is cleared first.
+        await driver.press("slash")
+        await driver.until(lambda: "type to narrow" in driver.text())
+        await driver.type("neck-lift")
+        await driver.press("enter")
+        await driver.at("step", "neck-lift")
+        await driver.press("enter")
+        await driver.asked()
+        await driver.type("1,7,1")
+        await driver.press("enter")
+        await driver.until(lambda: "Backspace clears it" in driver.said())
+        await driver.pilot.pause(0.4)
+        await driver.type("2")
+        await driver.press("enter")
+        await driver.until(lambda: '"1,7,12" is not a number' in driver.said())
+        await driver.press("backspace")
+        await driver.type("1.7")
+        await driver.press("enter")
+        await driver.until(lambda: app.screen.focused.id == "f1")
+        await driver.key("escape")
         # Not to be left by chance: one question to quit, and Enter says what it waits for.
         await driver.press("q")
         await driver.until(lambda: "Quit?" in driver.said())

@@ -24,10 +24,12 @@ class Sealed(ModalScreen[None]):
     HORIZONTAL_BREAKPOINTS = BROAD
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter,escape", "leave", "go on")]
 
-    def __init__(self, seal: Seal, *, drill: bool) -> None:
+    def __init__(self, seal: Seal, *, drill: bool, ahead: bool) -> None:
+        """`ahead` is whether the release is still to come."""
         super().__init__()
         self.seal = seal
         self._drill = drill
+        self._by = " before release" if ahead else ""
 
     def compose(self) -> ComposeResult:
         four = groups(self.seal.code)
@@ -38,7 +40,7 @@ class Sealed(ModalScreen[None]):
                 yield Static(Content.styled("\n".join(self._large(four)), "bold"), id="large")
                 yield Static(Content("\n".join(qr(self.seal.code))), id="qr")
             yield Static(row(say("seal code ", "$quiet"), say(" ".join(four), "bold $lead")))
-            yield Static(say("Read it out, write it down or photograph it before release.", "$quiet"))
+            yield Static(say(f"Read it out, write it down or photograph it{self._by}.", "$quiet"))
             yield Static(row(Content.styled("Enter", "bold $lead"), " goes on;  m shows it again"), id="foot")
 
     @staticmethod

@@ -7,12 +7,13 @@ from textual.content import Content
 from preflight.clean import clean
 from preflight.tui import words
 from preflight.tui.draw.ended import act_text, ended_blocks, scrubbed_blocks, sealed_blocks
-from preflight.tui.draw.head import WIDE, called, phase_mark
+from preflight.tui.draw.head import phase_mark
 from preflight.tui.draw.live import with_live
 from preflight.tui.draw.prompt import prompt_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.step import step_blocks
-from preflight.tui.draw.text import Block, badge, fit, fitted, labelled, row, say, title
+from preflight.tui.draw.text import WIDE, Block, badge, fit, fitted, labelled, row, say, title
+from preflight.tui.draw.verdict import called
 from preflight.tui.interruption import before_of
 from preflight.tui.marks import ALERT, CAUTION, OUTCOMES, VERDICTS
 from preflight.tui.places import no_release
@@ -25,12 +26,14 @@ def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:
     prompt = prompt_lines(scene, width)
     before = before_line(scene, width)
     blocks = step_blocks(scene, width) if scene.place.kind == "step" else call_blocks(scene, width)
-    room = height - 2 - len(prompt)
+    rule = Content.styled("─" * width, "$rule")
+    # On a low screen the step itself comes before the one that is done.
+    above = [before, rule] if height >= 10 else [before] if height >= 7 else []
+    room = max(1, height - len(above) - len(prompt))
     blocks = with_live(scene, blocks, width, room)
     body = _airy(blocks, room) or fit(blocks, room, width)
     body += [Content("")] * (room - len(body))
-    rule = Content.styled("─" * width, "$rule")
-    return [before, rule, *body, *prompt]
+    return [*above, *body, *prompt]
 
 
 def _airy(blocks: list[Block], height: int) -> list[Content] | None:
@@ -179,14 +182,11 @@ def _unasked(view: View, gate: str, station: str) -> Content:
 
 def _passed_with(view: View, gate: str, width: int) -> list[Block]:
     """What go at a gate leaves behind: steps that were waived, and by whom; optional ones left open."""
-    waived, left = [], []
-    for phase in view.book.counted(gate):
-        for each in phase.step:
-            step = view.step(each.id)
-            if step.outcome == "waived" and step.waiver is not None:
-                waived.append(f"{each.id} by {view.person(step.waiver.signer)}: {step.waiver.data.reason}")
-            elif not each.required and not step.satisfied:
-                left.append(f"{each.id} ({step.outcome})")
+    waived = view.waived(gate)
+    steps = [view.step(each.id) for phase in view.book.counted(gate) for each in phase.step]
+    left = [
+        f"{each.step.id} ({each.outcome})" for each in steps if not (each.step.required or each.satisfied)
+    ]
     blocks = []
     if waived:
         blocks.append(Block(labelled("waived", say("; ".join(waived), "bold", limit=600), width), 7, 1))

@@ -25,4 +25,4 @@ def notice_lines(notice: Notice | None, width: int) -> list[Content]:
     lines = [line.rstrip() for line in text.wrap(width - 1)]
     if len(lines) > 2:
         lines = [lines[0], row(lines[1].truncate(width - 3), " …")]
-    return [fitted(line, width) for line in lines]
+    return [fitted(line if n == 0 else row(" ", line), width) for n, line in enumerate(lines)]

@@ -1,4 +1,4 @@
-"""The lines around the step: title, phases, verdict, times, people and record."""
+"""The lines around the step: title, times, people and record; how far a phase is."""
 
 from __future__ import annotations
 
@@ -9,16 +9,11 @@ from textual.content import Content
 
 from preflight.clean import clean
 from preflight.tui import words
-from preflight.tui.draw.ended import closed_mark
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import apart, badge, fitted, row, say
-from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, SCRUBBED, VERDICTS, Mark
+from preflight.tui.draw.text import WIDE, apart, badge, fitted, row, say
+from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, DRILL, LOOKING, PHASES, Mark
 from preflight.tui.view import View, numbers
-from preflight.walk.ledger import Act
-from preflight.walk.state import PhaseState
-
-WIDE = 100
-"""Cells from which there is room for whole names."""
+from preflight.walk.state import PhaseState, State
 
 
 def title_line(scene: Scene, width: int) -> Content:
@@ -66,69 +61,6 @@ def phase_here(scene: Scene) -> str | None:
     return place.name if place.kind == "complete" else None
 
 
-def verdict_line(scene: Scene, width: int) -> Content:
-    """The verdict at the gate ahead and the one line that says why it is not go."""
-    state = scene.view.state
-    mark = closed_mark(scene.view)
-    closed: Content | str = badge(mark) if mark is not None else ""
-    if state.released is not None:
-        return fitted(_released_line(scene.view, closed), width)
-    if state.scrubbed is not None:
-        act = state.scrubbed
-        at = words.both(act.at.at, scene.view.zone)
-        text = say(f" {at} by {scene.view.person(act.signer)}: {act.data.reason}", limit=300)
-        return fitted(row(" ", badge(SCRUBBED), closed, text), width)
-    gate = state.gate
-    if gate is None:
-        return fitted(row(" ", closed, "This checklist has no gate."), width)
-    at = f" at the {gate.gate} gate " if width >= WIDE else f" {gate.gate} gate "
-    head = row(" ", badge(VERDICTS[gate.verdict]), closed, Content.styled(at, "bold"))
-    if gate.reasons:
-        more = f"  (+{len(gate.reasons) - 1} more: j)" if len(gate.reasons) > 1 else ""
-        text = say(f" {gate.reasons[0].text}", limit=300)
-        tail = Content("")
-        if state.holds and gate.verdict == "hold":
-            hold = state.holds[0]
-            text = say(f" hold by {called(scene.view, hold, width)}: {hold.data.reason}", limit=300)
-        elif state.holds:
-            # A no-go outweighs a hold in the verdict, but never hides that one stands, and whose it is.
-            others = len(gate.reasons) - 2
-            more = f"  (+{others} more: j)" if others > 0 else ""
-            left = width - head.cell_length - text.cell_length - len(more)
-            tail = _held(scene.view, state.holds[0], width, left)
-        room = max(0, width - head.cell_length - tail.cell_length - len(more))
-        text = text.truncate(room, ellipsis=True)
-        return fitted(row(head, text, tail, Content.styled(more, "$quiet")), width)
-    said = " authorised" if gate.authorised is not None else " nothing stands against it"
-    if gate.authorised is None and not gate.all_polled:
-        said = " every station is to be polled"
-    return fitted(row(head, said), width)
-
-
-def called(view: View, hold: Act, width: int) -> str:
-    """Who called a hold, and when."""
-    name = clean(view.person(hold.data.claimed or hold.signer), limit=60)
-    (name,) = names_that_fit([name], 60 if width >= WIDE else 12)
-    return f"{name} {words.utc(hold.at.at)}"
-
-
-def _held(view: View, act: Act, width: int, left: int) -> Content:
-    """A hold that stands beside a no-go: its badge, who called it, and why where that is `left` room for."""
-    held = row("  ", badge(VERDICTS["hold"]), say(f" {called(view, act, width)}", "bold"))
-    why = say(f": {act.data.reason}", limit=200)
-    room = left - held.cell_length
-    return row(held, why.truncate(room, ellipsis=True)) if room >= min(12, why.cell_length) else held
-
-
-def _released_line(view: View, closed: Content | str) -> Content:
-    released = view.state.released
-    assert released is not None
-    at = words.both(datetime.fromisoformat(released.data.released), view.zone)
-    if view.state.released_without_go:
-        return row(" ", Content.styled(" ■ RELEASED WITHOUT GO ", ALERT_STYLE), closed, f" at {at}")
-    return row(" ", badge(VERDICTS["go"]), closed, f" released with go at {at}")
-
-
 def times_line(scene: Scene, width: int) -> Content:
     """Planned release in UTC and local with the time to go, and what expires first."""
     view = scene.view
@@ -139,21 +71,35 @@ def times_line(scene: Scene, width: int) -> Content:
         return fitted(say(f" released {words.both(left_at, view.zone)}  {gone}"), width)
     planned = state.planned_release
     left = planned - state.now.at
-    said = f" {'planned release' if width >= WIDE else 'planned'} {words.both(planned, view.zone)}  "
+    when = (words.dated if abs(left) >= timedelta(days=1) else words.both)(planned, view.zone)
+    said = f" {'planned release' if width >= WIDE else 'planned'} {when}  "
     if view.given_up:
         return fitted(say(said), width)
-    start = row(
-        say(said), Content.styled(words.countdown(left), "bold" if left >= timedelta(0) else CAUTION_STYLE)
-    )
+    count = Content.styled(words.countdown(left), "bold" if left >= timedelta(0) else CAUTION_STYLE)
+    # The countdown is never cut: the site's clock gives way first, then words of what expires.
+    starts = [row(said, count) for said in (said, f" planned {when.partition(' · ')[0]}  ", " ")]
+    before = state.first_expiry is not None and state.first_expiry[0] < planned
+    style = CAUTION_STYLE if before else "$quiet"
+    ends = [Content.styled(text, style) for text in _expiry_words(state, before=before)]
+    pairs = [(starts[0], each) for each in ends[:2]] + [(starts[1], each) for each in ends]
+    pairs.append((starts[2], ends[-1]))
+    fits = (pair for pair in pairs if pair[0].cell_length + pair[1].cell_length < width)
+    return apart(*next(fits, (starts[2], Content(""))), width)
+
+
+def _expiry_words(state: State, *, before: bool) -> list[str]:
+    """What expires first, in ever fewer words; `before` says whether it does before the planned release."""
     if state.first_expiry is None:
-        return apart(start, Content.styled("nothing expires ", "$quiet"), width)
-    at, step = state.first_expiry
-    before = at < planned
-    text = say(f" {'▲ ' if before else ''}first expiry {words.utc(at)} {step} ", limit=80)
-    if before and start.cell_length + text.cell_length + 16 < width:
-        text = row(text, "before release ")
-    text = text.truncate(max(20, width - start.cell_length - 1), ellipsis=True)
-    return apart(start, Content.styled(text.plain, CAUTION_STYLE if before else "$quiet"), width)
+        return ["nothing expires ", ""]
+    at, step = words.utc(state.first_expiry[0]), clean(state.first_expiry[1], limit=60)
+    mark = " ▲ " if before else " "
+    return [
+        f"{mark}first expiry {at} {step} {'before release ' if before else ''}",
+        f"{mark}first expiry {at} {step} ",
+        f"{mark}expires {at} {step} ",
+        f"{mark}{at} {step} ",
+        f"{mark}{at} ",
+    ]
 
 
 def people_line(scene: Scene, width: int) -> Content:

@@ -8,13 +8,13 @@ from preflight.clean import clean
 from preflight.live import Stream
 from preflight.readings import Progress
 from preflight.tui import words
-from preflight.tui.draw.head import called
 from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.live import live_lines
 from preflight.tui.draw.live_stream import history_lines
 from preflight.tui.draw.scale import progress_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import apart, badge, fitted, row, say
+from preflight.tui.draw.verdict import called
 from preflight.tui.marks import OUTCOMES, VERDICTS
 
 FEWEST = 4

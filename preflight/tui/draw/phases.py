@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -20,13 +22,15 @@ from preflight.walk.state import GateState
 class Shown:
     """One phase on the line, and how much of it is shown so far.
 
-    Its mark always is. `post` is the gate after it, "" where there is none; `named` says whether by its name.
+    Its mark always is. `short` is its name in a word that no other phase has. `post` is the gate after it, ""
+    where there is none; `named` says whether by its name.
     """
 
     title: str
     count: str
     mark: Mark
     post: str = ""
+    short: str = ""
     text: str = ""
     counted: bool = False
     named: bool = False
@@ -47,7 +51,7 @@ class Shown:
 def arrange(phases: list[Shown], at: int, width: int) -> None:
     """Show as much of the phases as `width` takes, the crew's own (number `at`) and what is near it first.
 
-    Names are whole, or their first word; only the crew's own is cut where there is no room for it at all.
+    Names are whole, or the short ones; only the crew's own is cut where there is no room for it at all.
     """
 
     def room() -> int:
@@ -63,6 +67,8 @@ def arrange(phases: list[Shown], at: int, width: int) -> None:
             setattr(phase, key, value)
         return False
 
+    for phase, short in zip(phases, short_names([phase.title for phase in phases]), strict=True):
+        phase.short = short
     own = phases[at]
     grow(own, counted=True)
     if not grow(own, text=own.title):
@@ -71,18 +77,18 @@ def arrange(phases: list[Shown], at: int, width: int) -> None:
     near = list(_nearest(phases, at))
     for phase in near:
         if phase.passed:
-            _ = grow(phase, text=phase.title) or grow(phase, text=_first(phase.title))
+            _ = grow(phase, text=phase.title) or grow(phase, text=phase.short)
     if near:
-        grow(near[0], text=near[0].text or _first(near[0].title), counted=True)
+        grow(near[0], text=near[0].text or near[0].short, counted=True)
     for phase in near:
         grow(phase, counted=True)
     for phase in near[:2]:
-        _ = grow(phase, text=phase.title) or phase.text or grow(phase, text=_first(phase.title))
+        _ = grow(phase, text=phase.title) or phase.text or grow(phase, text=phase.short)
     for phase in sorted(phases[at:], key=lambda each: not each.post)[:1]:
         if phase.post:
             grow(phase, named=True)
     for phase in near[2:]:
-        _ = phase.text or grow(phase, text=_first(phase.title))
+        _ = phase.text or grow(phase, text=phase.short)
     for phase in phases:
         if phase.post:
             grow(phase, named=True)
@@ -90,8 +96,26 @@ def arrange(phases: list[Shown], at: int, width: int) -> None:
         grow(phase, text=phase.title)
 
 
-def _first(title: str) -> str:
-    return title.split(":", maxsplit=1)[0].split(" ", maxsplit=1)[0]
+SHORT = 12
+"""Cells that the rest of a title may take where its beginning is shared."""
+
+
+def short_names(titles: list[str]) -> list[str]:
+    """A short name for each title, no two alike: its first word, or that behind the words it shares."""
+    parts = [re.split(r"[\s:]+", title.strip()) for title in titles]
+    names = [each[0] for each in parts]
+    for n, own in enumerate(parts):
+        alike = [other for other in parts[:n] + parts[n + 1 :] if other[0] == own[0]]
+        shared = max((_shared(own, other) for other in alike), default=0)
+        rest = " ".join(own[shared:])
+        names[n] = (rest if len(rest) <= SHORT else own[shared]) or own[0]
+    told = [name if names.count(name) == 1 else f"{n} {name}" for n, name in enumerate(names, start=1)]
+    return told if len(set(told)) == len(told) else [f"{n} {name}" for n, name in enumerate(names, start=1)]
+
+
+def _shared(one: list[str], other: list[str]) -> int:
+    """How many words two titles begin with alike."""
+    return sum(1 for _ in itertools.takewhile(lambda pair: pair[0] == pair[1], zip(one, other, strict=False)))
 
 
 def _nearest(phases: list[Shown], at: int) -> Iterator[Shown]:

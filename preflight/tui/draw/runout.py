@@ -9,7 +9,7 @@ from textual.content import Content
 from preflight.figures.shown import lasts_text, needs_text
 from preflight.tui import words
 from preflight.tui.draw.scale import EIGHTHS
-from preflight.tui.draw.text import fitted, row, say
+from preflight.tui.draw.text import MORE_STYLE, fitted, row, say
 from preflight.tui.marks import ALERT_STYLE
 
 if TYPE_CHECKING:
@@ -31,8 +31,15 @@ def run_out_lines(figures: FlightFigures | None, width: int, height: int) -> lis
         said = "Nothing to run out is declared: the flight file has no [card], [battery] or [beacon]."
         return [say(said, "$quiet")]
     room = max(1, width - NAME - TAIL)
+    if height == 1:
+        return [_resource(figures.governing or figures.run_out[0], figures, room)]
     lines = [axis_line(figures.axis, room)]
     shown = figures.run_out[: height - 1]
+    beyond = len(figures.run_out) - len(shown)
+    if beyond:
+        # Above the names, where nothing else ever stands.
+        told = fitted(Content.styled(f" ▼ +{beyond} more: i ", MORE_STYLE), NAME - 1)
+        lines = [row(told, " ", axis_line(figures.axis, room)[NAME:])]
     if figures.governing is not None and figures.governing not in shown:
         shown = (*shown[:-1], figures.governing)
     for item in shown:

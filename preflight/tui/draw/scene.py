@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 from preflight.readings import Progress
 from preflight.tui.places import Place
 from preflight.tui.view import Extra, View
+
+About = Literal["", "storage", "hold", "nobody-writes", "step"]
+"""What something said is about, so that it can be told when that is over; "" is over with the next act."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +44,13 @@ class Kept:
 class Notice:
     """Something said to the crew that stays until the next act. `alert` marks what can't be missed.
 
-    `step` is the step whose outcome it tells of, "" for none.
+    `step` is the step whose outcome it tells of, where it is `about` one.
     """
 
     title: str
     text: str
     alert: bool = False
+    about: About = ""
     step: str = ""
 
 
@@ -53,7 +58,8 @@ class Notice:
 class Scene:
     """What is seen now: the view, where the crew stands in it, who is chosen, what runs, what was said.
 
-    `busy` names work that takes longer than a moment; `bell` is whether alarms ring.
+    `busy` names work that takes longer than a moment; `bell` is whether alarms ring; `covered` is whether
+    what was found here is kept from view, while a second person reads it for themselves.
     """
 
     view: View
@@ -65,6 +71,7 @@ class Scene:
     busy: str = ""
     bell: bool = True
     kept: Kept | None = None
+    covered: bool = False
 
     @property
     def live(self) -> Progress | None:
@@ -77,6 +84,13 @@ class Scene:
         else:
             progress = kept.progress if kept is not None and kept.step_id == self.place.name else None
         return progress if progress is not None and (progress.live or progress.readings) else None
+
+    def has(self, changes: Mapping[str, object]) -> bool:
+        """Whether these parts are the same already; of what is large, whether it is the very one."""
+        return all(
+            own is part or (isinstance(part, (str, Place, Notice)) and own == part)
+            for own, part in ((getattr(self, name), part) for name, part in changes.items())
+        )
 
     def with_(self, **changes: Any) -> Scene:
         """A copy with some parts changed; the last picture of a check does not outlast its place."""

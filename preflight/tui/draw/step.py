@@ -12,14 +12,15 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.readings import Reading
 from preflight.tui import words
-from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line
+from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line, tail_width
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import LABEL, MORE, Block, apart, badge, labelled, row, say
+from preflight.tui.draw.text import LABEL, TEXT, Block, apart, badge, labelled, row, say
 from preflight.tui.marks import CAUTION, OUTCOMES
 from preflight.tui.view import View
 from preflight.walk.ledger import Act, FindingLog
 from preflight.walk.state import StepState, witness_required
 
+COVERED = "covered, while a second person reads it for themselves"
 QUIET = 2.5
 """Seconds without anything new from a check after which that is said."""
 
@@ -56,7 +57,7 @@ def step_blocks(scene: Scene, width: int) -> list[Block]:
     if running is not None:
         blocks += _progress_blocks(scene, width)
     elif found is not None:
-        blocks += finding_blocks(view, step, found, width)
+        blocks += finding_blocks(view, step, found, width, covered=scene.covered)
         if check is not None and check.put_back and found.act.entry.kind == "check" and not view.past:
             blocks.append(_whole(labelled("put back", say(check.put_back, limit=300), width), 10))
     elif step.step.measure is not None:
@@ -81,7 +82,8 @@ def _whole(lines: list[Content], rank: int) -> Block:
 
 
 def _plain(content: Content, width: int) -> list[Content]:
-    return [row(" ", line) for line in (each.rstrip() for each in content.wrap(max(8, width - 2)))]
+    wrapped = content.wrap(max(8, min(TEXT + LABEL, width - 2)))
+    return [row(" ", line.rstrip()) for line in wrapped]
 
 
 def _head(view: View, step: StepState, width: int) -> Content:
@@ -127,15 +129,21 @@ def _limits_block(scene: Scene, step: StepState, width: int) -> list[Block]:
     return [Block(labelled("measure", text, width), 6, 1)]
 
 
-def finding_blocks(view: View, step: StepState, found: FindingLog, width: int) -> list[Block]:
-    """What was found: readings against limits, remarks, evidence, signatures with their meaning."""
+def finding_blocks(
+    view: View, step: StepState, found: FindingLog, width: int, *, covered: bool = False
+) -> list[Block]:
+    """What was found: readings against limits, remarks, evidence, signatures with their meaning.
+
+    Readings are `covered` while a second person reads them for themselves.
+    """
     blocks = []
     readings = sorted(found.readings, key=_weight)
-    if readings:
-        names = name_width(readings, width - LABEL - 1)
-        lines = [_reading_row(each, width, names, n == 0) for n, each in enumerate(readings)]
-        tight = [_reading_row(each, width - MORE, names, n == 0) for n, each in enumerate(readings)]
-        blocks.append(Block(lines, 6, 1, tight))
+    if readings and covered:
+        blocks.append(Block(labelled("reading", say(COVERED, "$quiet"), width), 6))
+    elif readings:
+        names, tails = name_width(readings, width - LABEL - 1), tail_width(readings)
+        lines = [_reading_row(each, width, (names, tails), n == 0) for n, each in enumerate(readings)]
+        blocks.append(Block(lines, 6, 1))
     told = step.outcome in ("stale", "waived", "no-go") or step.waiting == "finding"
     if step.reason and told:
         why = say(_why(view, step), "bold", limit=600)
@@ -172,9 +180,9 @@ def _why(view: View, step: StepState) -> str:
     return f"{step.reason}, by {view.person(step.waiver.signer)}, until {until}Z{limit}"
 
 
-def _reading_row(reading: Reading, width: int, names: int, first: bool) -> Content:
+def _reading_row(reading: Reading, width: int, cells: tuple[int, int], first: bool) -> Content:
     head = Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet") if first else " " * LABEL
-    return row(head, reading_line(reading, width - LABEL - 1, names))
+    return row(head, reading_line(reading, width - LABEL - 1, *cells))
 
 
 def _weight(reading: Reading) -> tuple[int, float, str]:
@@ -197,15 +205,15 @@ def signatures(view: View, found: FindingLog) -> list[Content]:
         row(
             say(view.person(act.signer), "bold", limit=100),
             f" {words.utc_s(act.at.at)} ",
-            say(_meant(found, act), "$quiet"),
+            say(meant(act), "$quiet"),
         )
         for act in acts
     ]
 
 
-def _meant(found: FindingLog, act: Act) -> str:
+def meant(act: Act) -> str:
     """What a signature stands for. That of an entry by hand tells of a response seen: a no-go saw none."""
-    if act is found.act and found.outcome == "no-go":
+    if act.entry.kind != "check" and getattr(act.data, "outcome", "") == "no-go":
         return "entered no-go"
     return f"“{act.entry.meaning}”"
 

@@ -12,6 +12,10 @@ from preflight.tui.marks import Mark
 
 LABEL = 11
 """Cells of the label column."""
+TEXT = 88
+"""Cells of a line of text at most: longer ones are hard to read on in."""
+WIDE = 100
+"""Cells from which there is room for whole names."""
 
 
 def say(text: str, style: str = "", limit: int = 500) -> Content:
@@ -47,25 +51,19 @@ def lines_of(content: Content, width: int) -> list[Content]:
 
 def labelled(label: str, content: Content, width: int, style: str = "$quiet") -> list[Content]:
     """Lines of `content` with `label` in the column before the first one."""
-    lines = lines_of(content, width - LABEL - 1)
+    lines = lines_of(content, min(TEXT, width - LABEL - 1))
     head = fitted(Content.styled(f"{label:>{LABEL - 2}}  ", style), LABEL)
     return [row(head if n == 0 else " " * LABEL, line) for n, line in enumerate(lines)]
-
-
-MORE = 14
-"""Cells of what is said at the end of a block's last line when it is cut: " … +12: Space"."""
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
     """Lines that belong together; of `rank` 0 is given up first, and never fewer than `keep` lines kept
-    before blocks of the next rank give way. `tight` are the same lines with room for `MORE` at their end,
-    where those must not be cut."""
+    before blocks of the next rank give way."""
 
     lines: Sequence[Content]
     rank: int
     keep: int = 1
-    tight: Sequence[Content] = ()
 
 
 def title(text: str, width: int) -> Block:
@@ -74,8 +72,14 @@ def title(text: str, width: int) -> Block:
 
 
 def fit(blocks: Sequence[Block], height: int, width: int) -> list[Content]:
-    """The lines of all blocks cut to `height`: low ranks shrink to `keep` first, then go altogether."""
+    """The lines of all blocks cut to `height`: low ranks shrink to `keep` first, then go altogether.
+
+    How many were cut stands below them, on a line of its own; at the end of the one that there is room for.
+    """
     room = [len(block.lines) for block in blocks]
+    cut = sum(room) > height
+    apart_line = cut and height > 1
+    height -= apart_line
     order = sorted(range(len(blocks)), key=lambda i: (blocks[i].rank, -i))
     for least in (True, False):
         for i in order:
@@ -86,11 +90,19 @@ def fit(blocks: Sequence[Block], height: int, width: int) -> list[Content]:
             room[i] = max(floor, room[i] - over)
     out: list[Content] = []
     for block, kept in zip(blocks, room, strict=True):
-        lines = list(block.lines[:kept])
-        if 0 < kept < len(block.lines):
-            more = Content.styled(f" … +{len(block.lines) - kept}: Space", "$quiet")
-            if block.tight:
-                lines[-1] = block.tight[kept - 1]
-            lines[-1] = row(lines[-1].truncate(width - more.cell_length), more)
-        out += lines
+        out += block.lines[:kept]
+    if cut:
+        left = sum(len(block.lines) for block in blocks) - len(out)
+        if apart_line:
+            out.append(more_line(f"{left} more line{'s' * (left > 1)}: Space shows all", width))
+        else:
+            out = [apart(out[0], Content.styled(f" ▼ +{left}: Space ", MORE_STYLE), width) for _ in out]
     return out
+
+
+MORE_STYLE = "bold $ink on $panel-fill"
+
+
+def more_line(text: str, width: int, shape: str = "▼") -> Content:
+    """A line that says what is beyond the room: filled from end to end, so that it is no part of any text."""
+    return fitted(Content.styled(f" {shape} {text}".ljust(width), MORE_STYLE), width)

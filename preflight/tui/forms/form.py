@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
 
@@ -11,6 +11,7 @@ from preflight.clean import clean
 from preflight.config.quantities import BadQuantity, typed_number
 from preflight.errors import PreflightError, Refused
 from preflight.readings import Reading
+from preflight.record.roster import Person
 from preflight.tui import words
 from preflight.tui.times import BadTime, parse_time
 from preflight.tui.view import View, numbers
@@ -48,9 +49,9 @@ class Mistyped(Wrong):
 
 
 TIMES = {
-    "time": "20:30 local, 08:30Z or +45 min",
-    "time-near": "20:30 local or 08:30Z",
-    "time-plan": "20:30 local or 08:30Z",
+    "time": "hh:mm local, hh:mmZ or +45 min",
+    "time-near": "hh:mm local or hh:mmZ",
+    "time-plan": "hh:mm local or hh:mmZ",
 }
 """What a time is typed as, beside its empty field."""
 
@@ -68,7 +69,8 @@ class Field:
     `settled` is true where what stands there was decided by whoever opened the form: the hand starts after
     it. `roles` are those that can sign, or `people` by id where only they can; `limits` those of a number, in
     its unit, and `declared` what the flight file gives for it; `tells` says under the field what is chosen
-    by it; `judge` raises `Missing` where what is typed here can't be meant.
+    by it; `judge` raises `Missing` where what is typed here can't be meant; `narrows` gives the roles or
+    people that what is typed elsewhere leaves.
     """
 
     key: str
@@ -86,6 +88,11 @@ class Field:
     people: tuple[str, ...] = ()
     tells: Tells | None = None
     judge: Callable[[Answers], object] | None = None
+    narrows: Callable[[Mapping[str, str]], Mapping[str, tuple[str, ...]]] | None = None
+
+    def beside(self, typed: Mapping[str, str]) -> Field:
+        """The field as it is beside what is typed in the others, by key."""
+        return self if self.narrows is None else replace(self, **self.narrows(typed))  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,13 +148,12 @@ class Answers:
     def person(self, key: str = "who") -> str:
         """The id of the person whose number was typed."""
         text = self.text(key)
-        known = numbers(self.view.book.roster, self.view.unlocked)
-        person = known.get(int(text)) if text.isdecimal() and text.isascii() else None
+        person = numbered(self.view, text)
         if person is None:
             shown, known_ones = clean(text, limit=10), said_numbers(self.view)
             if not text.isdecimal():
-                raise Wrong(key, f"“{shown}” is no number: {known_ones}")
-            raise Wrong(key, f"There is no person number {shown}: {known_ones}")
+                raise Wrong(key, f"“{shown}” is no number{known_ones}")
+            raise Wrong(key, f"There is no person number {shown}{known_ones}")
         if self.fields[key].kind == "person" and person.id not in self.view.unlocked:
             raise Wrong(key, f"{person.name}'s key is locked: unlock it first (u)")
         return person.id
@@ -170,10 +176,19 @@ class Answers:
                 asked.judge(self)
 
 
-def said_numbers(view: View) -> str:
-    """Who has which number, in words."""
+def numbered(view: View, text: str) -> Person | None:
+    """Who has the number typed; None for a number of nobody, and for what is no number."""
+    text = text.strip()
     known = numbers(view.book.roster, view.unlocked)
-    return ", ".join(f"{n} is {person.name}" for n, person in known.items()) or "nobody is unlocked"
+    return known.get(int(text)) if text.isdecimal() and text.isascii() else None
+
+
+def said_numbers(view: View) -> str:
+    """Who has which number, at a sentence's end; where nobody has one, what to do, in one of its own."""
+    known = numbers(view.book.roster, view.unlocked)
+    if known:
+        return ": " + ", ".join(f"{n} is {person.name}" for n, person in known.items())
+    return f". {NOBODY if view.book.roster.people else NO_PEOPLE}"
 
 
 Does = Callable[[Answers], Callable[[Walk], object]]
@@ -188,7 +203,8 @@ class Form:
     `special` names what is more than an act on the walk: "close", "seal", "unlock", "typed", "storage" or
     "mirror". With a `trial` the dialogue opens only if somebody could do the act now, and `instead` says what
     to do where nobody could; where `no_go` could be done it opens all the same, as none comes too early.
-    `warning` is what is dangerous about the act, `caution` the step's own.
+    `warning` is what is dangerous about the act, `caution` the step's own. `holds` marks the one that calls a
+    hold: it is never asked over itself.
     """
 
     title: str
@@ -203,6 +219,7 @@ class Form:
     trial: Trial | None = None
     instead: str = ""
     no_go: Trial | None = None
+    holds: bool = False
     by_key: Mapping[str, Field] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -228,6 +245,8 @@ def first_allowed(acts: Iterable[Callable[[], object]]) -> object:
     raise refused
 
 
+NONE_HAS = "nobody on the roster"
+NO_PEOPLE = "The roster is empty: add people with: preflight crew add"
 NOBODY = "Nobody's key is unlocked: unlock yours first, with your number or u."
 PASSPHRASE = Field(key="passphrase", label="passphrase", kind="secret")
 REASON = Field(key="reason", label="reason")
@@ -252,7 +271,9 @@ def explain(view: View, asked: Field, text: str) -> str:
             return f"= {answers.choice(asked.key)}"
         if asked.kind.startswith("time"):
             at = answers.time(asked.key)
-            return "" if at is None else f"= {at:%Y-%m-%d} {words.both(at, view.zone)}"
+            if at is None:
+                return ""
+            return f"= {words.dated(at, view.zone)}, {words.away(at - view.state.now.at)}"
     except Missing:
         return words.listed(asked.choices)
     return ""
@@ -298,6 +319,8 @@ def _explain_person(view: View, answers: Answers, asked: Field) -> str:
         return str(error)
     lacks = bool(asked.roles) and not set(asked.roles) & set(person.roles)
     needed = f"; it takes the role {words.listed(asked.roles)}" if lacks else ""
+    if not needed and asked.people and person.id not in asked.people:
+        needed = "; somebody else has to"
     return clean(f"= {person.name}, {words.listed(person.roles, 'and')}{needed}", limit=200)
 
 
@@ -313,5 +336,7 @@ def said_who(view: View, asked: Field) -> str:
     if 0 < len(able) <= 3:
         return clean(words.listed(able), limit=150)
     if asked.roles:
-        return f"the role {words.listed(asked.roles)}"
+        held = any(set(asked.roles) & set(person.roles) for person in view.book.roster.people)
+        roles = words.listed(asked.roles)
+        return f"the role {roles}" if held else f"{NONE_HAS} ({roles})"
     return f"one of {len(able)} people" if able else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
@@ -35,7 +36,13 @@ def defer(view: View, step: StepState) -> Form:
     own = next((key for key, question in questions if question.lower().startswith(OWN_REMARK)), None)
     # A refusal may come without any of it: what is missing of a grant is told once that is what it is.
     fields = [
-        Field(key=key, label=clean(question, limit=40), kind=_kind(view, question), optional=decided)
+        Field(
+            key=key,
+            label=clean(question, limit=40),
+            kind=_kind(view, question),
+            optional=decided,
+            tells=partial(_covers, view, key, question.lower()) if question.lower() in WINDOW else None,
+        )
         for key, question in questions
     ]
     if decided:
@@ -65,9 +72,9 @@ def defer(view: View, step: StepState) -> Form:
         return walk.defer(step.step.id, person, dict.fromkeys(asked.ask, "-"), granted=granted, reason="-")
 
     left = view.state.released is not None
-    planned = f"Planned release {words.both(view.state.planned_release, view.zone)}."
+    planned = f"Planned release {words.dated(view.state.planned_release, view.zone)}."
     near = "now" if left else "the release"
-    times = f"Times: 20:30 is the site's clock, 08:30Z is UTC; nearest to {near}."
+    times = f"Times: hh:mm is the site's clock, hh:mmZ is UTC; nearest to {near}."
     return Form(
         title=f"Answer of {clean(asked.authority, limit=60)}",
         about=(clean(step.step.challenge, limit=200), "" if left else planned, times if window else ""),
@@ -85,3 +92,19 @@ def _kind(view: View, question: str) -> Any:
     if question.lower() not in WINDOW:
         return "text"
     return "time-near" if view.state.released is not None else "time-plan"
+
+
+def _covers(view: View, key: str, question: str, typed: Mapping[str, str]) -> str:
+    """What an end of the window says against the planned release, which the answer has to cover."""
+    if view.state.released is not None:
+        return ""
+    own = Field(key=key, label=question, kind="time-plan", optional=True)
+    try:
+        at = Answers(view, {key: own}, typed).time(key)
+    except Missing:
+        return ""
+    planned = view.state.planned_release
+    if at is None or not (at > planned if question == WINDOW[0] else at < planned):
+        return ""
+    side = "after" if question == WINDOW[0] else "before"
+    return f"{side} the planned release: this answer does not cover it, so its step will be stale"

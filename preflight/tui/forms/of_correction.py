@@ -12,6 +12,7 @@ from preflight.tui.forms.form import REASON, Answers, Field, Form, Wrong, who
 from preflight.tui.view import View
 from preflight.walk.ledger import CORRECTABLE, Act, Ref
 from preflight.walk.state import StepState
+from preflight.walk.who import may_correct
 
 LINE = 74
 """Cells of a line in the list."""
@@ -51,6 +52,15 @@ def correct(view: View, step: StepState | None) -> Form:
             return ABSENT.format(clean(number, limit=40))
         return f"strikes {_said(view, entries, known[number], number)}"
 
+    def able(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """Whom the rules let strike the entry typed."""
+        act = known.get(typed["entry"].strip())
+        if act is None:
+            return {}
+        of = view.book.steps.get(_step_of(entries, act) or "")
+        ids = [person.id for person in view.book.roster.people]
+        return {"people": tuple(each for each in ids if may_correct(view.book, act, of, each))}
+
     def judge(answers: Answers) -> None:
         number = answers.text("entry")
         if number not in known:
@@ -64,7 +74,11 @@ def correct(view: View, step: StepState | None) -> Form:
     return Form(
         title="Correct an entry",
         about=tuple(about),
-        fields=(Field(key="entry", label="which entry (number)", tells=tells, judge=judge), REASON, who()),
+        fields=(
+            Field(key="entry", label="which entry (number)", tells=tells, judge=judge),
+            REASON,
+            who(narrows=able),
+        ),
         make=make,
     )
 

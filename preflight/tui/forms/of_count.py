@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import partial
 from typing import Any
 
@@ -18,9 +18,11 @@ from preflight.tui.forms.form import (
     Form,
     Wrong,
     first_allowed,
+    numbered,
     said_numbers,
     who,
 )
+from preflight.tui.places import HELD
 from preflight.tui.view import View, number_of, numbers
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Act, Ref
@@ -77,6 +79,7 @@ def hold(view: View) -> Form:
 
     return Form(
         title="Hold",
+        holds=True,
         about=(about,),
         fields=(
             Field(key="reason", label="reason (may stay empty)", optional=True),
@@ -96,7 +99,13 @@ def lift(view: View) -> Form:
         clean(f"{n}  {words.utc(act.at.at)}  {_caller(view, act)}: {act.data.reason}")
         for n, act in holds.items()
     ]
-    fields = [REASON, who(people=_may_lift(view))]
+
+    def able(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """Whom the rules let lift the hold chosen; before one is, whoever may lift any."""
+        act = holds.get(typed.get("hold", "").strip())
+        return {"people": _may_lift(view, holds.values() if act is None else [act])}
+
+    fields = [REASON, who(narrows=able)]
     if len(holds) > 1:
 
         def tells(typed: Mapping[str, str]) -> str:
@@ -122,9 +131,9 @@ def lift(view: View) -> Form:
     )
 
 
-def _may_lift(view: View) -> tuple[str, ...]:
-    """Who may lift a hold that stands: whoever called it, and whoever may authorise a release."""
-    callers = {act.data.claimed or act.signer for act in view.state.holds}
+def _may_lift(view: View, holds: Iterable[Act]) -> tuple[str, ...]:
+    """Who may lift one of these holds: whoever called it, and whoever may authorise a release."""
+    callers = {act.data.claimed or act.signer for act in holds}
     directors = set(view.book.checklist.checklist.release_by)
     return tuple(
         person.id
@@ -222,8 +231,17 @@ def poll(view: View, gate: GateState) -> Form:
         return walk.poll(gate.gate, own, person, go=True)
 
     stations = tuple(gate.polled)
+
+    def of_station(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """The role that answers for the station typed; any station's while none is."""
+        text = typed["station"].strip().lower()
+        meant = [name for name in stations if text and name.lower().startswith(text)]
+        exact = [name for name in meant if name.lower() == text]
+        return {"roles": tuple(exact or (meant if len(meant) == 1 else stations))}
+
     return Form(
         title=f"Poll at the {gate.gate} gate",
+        warning=f"{HELD}." if view.state.holds else "",
         about=tuple(about),
         fields=(
             Field(
@@ -236,7 +254,7 @@ def poll(view: View, gate: GateState) -> Form:
             ),
             Field(key="answer", label="its answer", kind="choice", choices=("go", "no-go")),
             Field(key="remark", label="remark (may stay empty)", optional=True),
-            who(),
+            who(narrows=of_station),
         ),
         make=make,
         trial=trial,
@@ -250,6 +268,8 @@ def authorise(view: View, gate: GateState) -> Form:
     about = [f"Verdict: {gate.verdict}."]
     if gate.reasons:
         about.append(clean(gate.reasons[0].text, limit=200))
+    if waived := view.waived(gate.gate):
+        about.append(clean(f"Waived: {'; '.join(waived)}", limit=400))
     if expiry is not None:
         about.append(f"First expiry: {expiry[1]} at {words.both(expiry[0], view.zone)}.")
     about.append("The tool advises: local rules and the competent person decide.")
@@ -292,27 +312,26 @@ def close(view: View) -> Form:
     reason = "scrubbed" if view.state.scrubbed else "release decision"
     if view.state.released is not None:
         reason = "recovery over"
-    others = [
-        f"{n} {person.name}"
-        for n, person in numbers(view.book.roster, view.unlocked).items()
-        if set(person.roles) & set(head.seal_by)
-    ]
+    sealers = [person for person in view.book.roster.people if set(person.roles) & set(head.seal_by)]
+    numbered_ = {person.id: n for n, person in numbers(view.book.roster, view.unlocked).items()}
+    named = [f"{numbered_.get(person.id, '')} {person.name}".strip() for person in sealers]
+    also = Field(
+        key="also",
+        label="others sealing (numbers; may stay empty)",
+        optional=True,
+        settled=True,
+        judge=lambda answers: other_sealers(answers.view, answers.text("also")),
+    )
     return Form(
         title="Close and seal the record",
         about=(
             f"Verdicts: {verdicts or 'no gate'}.",
             "Nothing can be added to this record afterwards.",
-            clean(f"May seal: {', '.join(others)}.", limit=200),
+            clean(f"May seal: {', '.join(named)}.", limit=200),
         ),
         fields=(
             Field(key="reason", label="why it is closed", initial=reason, settled=True),
-            Field(
-                key="also",
-                label="others sealing (numbers; may stay empty)",
-                optional=True,
-                settled=True,
-                judge=lambda answers: other_sealers(answers.view, answers.text("also")),
-            ),
+            *([also] if len(sealers) > 1 else []),  # nobody is asked for whom there is not
             who(*head.seal_by),
             PASSPHRASE,
         ),
@@ -350,11 +369,10 @@ def storage(view: View) -> Form:
 
 def other_sealers(view: View, text: str) -> tuple[str, ...]:
     """Ids of the people whose numbers stand in `text`, separated by commas or blanks."""
-    known = numbers(view.book.roster, view.unlocked)
     found = []
     for word in text.replace(",", " ").split():
-        person = known.get(int(word)) if word.isdecimal() and word.isascii() else None
+        person = numbered(view, word)
         if person is None:
-            raise Wrong("also", f"There is no person number {clean(word, limit=10)}: {said_numbers(view)}")
+            raise Wrong("also", f"There is no person number {clean(word, limit=10)}{said_numbers(view)}")
         found.append(person.id)
     return tuple(found)

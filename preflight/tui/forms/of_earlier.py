@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import partial
+from itertools import chain
 from typing import Any
 
 from preflight.clean import clean
@@ -12,7 +13,8 @@ from preflight.readings import Reading
 from preflight.record import kinds
 from preflight.record.entry import format_utc
 from preflight.tui import words
-from preflight.tui.forms.form import Answers, Field, Form, Missing, first_allowed, who
+from preflight.tui.forms.form import Answers, Field, Form, Missing, Wrong, first_allowed, numbered, who
+from preflight.tui.forms.of_step import declared_of, values_asked
 from preflight.tui.view import View
 from preflight.walk import codec
 from preflight.walk.acts import Walk
@@ -23,7 +25,7 @@ from preflight.walk.state import StepState
 ALL = "all"
 
 
-def paper(step: StepState, limits: Limits = (None, None)) -> Form:
+def paper(view: View, step: StepState, limits: Limits = (None, None)) -> Form:
     """A step that was done on the printed list, at the paper's time; a second person signs it as well."""
     if step.step.defer is not None:
         raise Refused(f"Enter the answer to {step.step.id} itself: until when it is valid counts.")
@@ -34,15 +36,30 @@ def paper(step: StepState, limits: Limits = (None, None)) -> Form:
         name = clean(asked.quantity, limit=40)
         for n in range(1, asked.repeat + 1):
             label = f"{name} {n}" if asked.repeat > 1 else name
-            fields.append(Field(key=f"value{n}", label=label, kind="number", unit=unit, limits=limits))
+            fields.append(
+                Field(
+                    key=f"value{n}",
+                    label=label,
+                    kind="number",
+                    unit=unit,
+                    limits=limits,
+                    declared=declared_of(view, asked),
+                )
+            )
     else:
         go = Field(key="outcome", label="its outcome there", kind="choice", choices=("go", "no-go"))
         fields.append(go)
     second_by = step.step.witness_by
+
+    def others(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """Everybody but whoever did it."""
+        did = numbered(view, typed["who"])
+        return {"people": tuple(each.id for each in view.book.roster.people if each != did)}
+
     fields += [
         Field(key="response", label="what is written there", initial=clean(step.step.response, limit=400)),
         who(*step.step.signed_by, label="done by (number)"),
-        who(*second_by, key="second", label="second person (number)", optional=True),
+        who(*second_by, key="second", label="second person (number)", optional=True, narrows=others),
     ]
 
     def make(answers: Answers) -> Any:
@@ -53,9 +70,9 @@ def paper(step: StepState, limits: Limits = (None, None)) -> Form:
         response, person = answers.text("response"), answers.person()
         second = answers.person("second") if answers.text("second") else None
         if second == person:
-            raise Missing("second", "The second person must be another one")
+            raise Wrong("second", "The second person must be another one")
         if second is not None and not _may_witness(answers.view, step, second):
-            raise Missing("second", f"A witness here has the role {words.listed(step.step.witness_by)}")
+            raise Wrong("second", f"A witness here has the role {words.listed(step.step.witness_by)}")
 
         def do(walk: Walk) -> object:
             now = limits_for(walk.ledger, step.step) if asked is not None else (None, None)
@@ -86,7 +103,8 @@ def paper(step: StepState, limits: Limits = (None, None)) -> Form:
         title=f"From the printed list: {step.step.id}",
         about=(
             clean(step.step.challenge, limit=200),
-            "Time: 20:30 is the site's clock, 08:30Z is UTC; a day may stand before it.",
+            values_asked(asked) if asked is not None else "",
+            "Time: hh:mm is the site's clock, hh:mmZ is UTC; a day may stand before it.",
             "It counts once a second person has signed it, here or later by number.",
         ),
         caution=clean(step.step.caution, limit=400),
@@ -128,6 +146,16 @@ def take_over(view: View, offers: tuple[Offer, ...], left: list[str]) -> Form:
             return str(error)
         return clean(f"takes over {words.listed([offer.step for offer in wanted], 'and')}" if wanted else "")
 
+    def able(typed: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+        """The roles that sign the steps picked; of all that are offered while none is."""
+        try:
+            wanted = picked(typed["which"].strip()) or list(known.values())
+        except Missing:
+            return {}
+        signers = [view.book.steps[offer.step].signed_by for offer in wanted]
+        # One that anybody may sign leaves nobody out.
+        return {"roles": tuple(dict.fromkeys(chain(*signers))) if all(signers) else ()}
+
     def make(answers: Answers) -> Any:
         wanted, person = picked(answers.text("which")), answers.person()
 
@@ -149,7 +177,7 @@ def take_over(view: View, offers: tuple[Offer, ...], left: list[str]) -> Form:
     return Form(
         title="Take over from the earlier attempt",
         about=tuple(about),
-        fields=(Field(key="which", label="which (numbers, or all)", tells=tells), who()),
+        fields=(Field(key="which", label="which (numbers, or all)", tells=tells), who(narrows=able)),
         make=make,
         trial=lambda walk, person: first_allowed(partial(carry, walk, offer, person) for offer in offers),
         instead="Do its steps again.",

@@ -11,7 +11,7 @@ from preflight.clean import clean
 from preflight.errors import Refused
 from preflight.record.entry import format_utc
 from preflight.tui import words
-from preflight.tui.forms.form import Answers, Field, Form, Missing, who
+from preflight.tui.forms.form import Answers, Field, Form, Missing, Wrong, who
 from preflight.tui.places import no_release
 from preflight.tui.view import View
 from preflight.walk.acts import Walk
@@ -49,10 +49,14 @@ def release(view: View, seen: Callable[[], View]) -> Form:
             return ""
         return "" if seen().with_go(at or seen().state.now.at) else WORD
 
+    def judge(answers: Answers) -> None:
+        at = typed_time(answers.typed)
+        if at is not None and (fault := _impossible(seen(), at)):
+            raise Wrong(WHEN.key, fault)
+
     def make(answers: Answers) -> Any:
+        judge(answers)
         at, now = typed_time(answers.typed), seen().state.now.at
-        if at is not None and at > now:
-            raise Refused(f"{AHEAD[0].upper()}{AHEAD[1:]}.")
         told = seen().with_go(at or now)
         reason, person = answers.text("reason"), answers.person()
         if not told and not reason:
@@ -72,10 +76,10 @@ def release(view: View, seen: Callable[[], View]) -> Form:
         about=() if authorised is None else (f"Authorised at {words.utc_s(authorised.at.at)}.",),
         warning="Released without go: say what happened." if authorised is None else "",
         fields=(
-            replace(WHEN, tells=tells),
+            replace(WHEN, tells=tells, judge=judge),
             Field(
                 key="reason",
-                label="what happened" if authorised is None else "remark, what happened",
+                label="what happened" if authorised is None else "remark",
                 optional=authorised is not None,
                 tells=tells_reason if authorised is not None else None,
             ),
@@ -91,10 +95,20 @@ def _authorised(view: View) -> Act | None:
     return gate.authorised if gate is not None else None
 
 
-def _entered_as(view: View, at: datetime) -> str:
-    """What a release at that moment will be entered as, and why it is without go."""
+def _impossible(view: View, at: datetime) -> str:
+    """Why the balloon can't have left at that moment; "" where it can."""
     if at > view.state.now.at:
         return AHEAD
+    opened = view.acts[0].at.at
+    if at < opened <= view.state.now.at:  # a clock that was set back since says nothing about the opening
+        return f"it can't have left then: the record was opened at {words.utc_s(opened)}"
+    return ""
+
+
+def _entered_as(view: View, at: datetime) -> str:
+    """What a release at that moment will be entered as, and why it is without go."""
+    if fault := _impossible(view, at):
+        return fault
     if view.with_go(at):
         return "entered as released with go"
     authorised = _authorised(view)

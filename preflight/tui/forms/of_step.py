@@ -17,7 +17,7 @@ from preflight.readings import Reading, decimal_text
 from preflight.record import kinds
 from preflight.record.kinds import Bound
 from preflight.tui import words
-from preflight.tui.forms.form import PASSPHRASE, Answers, Field, Form, Wrong, who
+from preflight.tui.forms.form import PASSPHRASE, Answers, Field, Form, Missing, Wrong, who
 from preflight.tui.view import Extra, View
 from preflight.walk import codec
 from preflight.walk.acts import Walk
@@ -38,11 +38,9 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
     about = [clean(step.step.challenge, limit=200)]
     if limits == (None, None):
         about.append("No limits are given for it.")
-    if asked.repeat > 1:
-        spread = f", at most {clean(asked.spread, limit=30)} apart" if asked.spread else ""
-        about.append(f"{asked.repeat} values{spread}; their mean counts")
+    about.append(values_asked(asked))
     name = clean(asked.quantity, limit=40)
-    declared = _declared(view, asked)
+    declared = declared_of(view, asked)
     judge = partial(_possible, view, asked)
     values = tuple(
         Field(
@@ -91,12 +89,25 @@ def measure(view: View, extra: Extra, step: StepState) -> Form:
     )
 
 
-def _declared(view: View, asked: Measure) -> float | None:
-    """What the flight file gives for a measured value, in the step's unit; None where it gives nothing."""
+def values_asked(asked: Measure) -> str:
+    """How many values are asked for and what counts of them; "" for a single one."""
+    if asked.repeat == 1:
+        return ""
+    spread = f", at most {clean(asked.spread, limit=30)} apart" if asked.spread else ""
+    return f"{asked.repeat} values{spread}; their mean counts"
+
+
+def declared_of(view: View, asked: Measure) -> float | None:
+    """What was declared for a measured value, in the step's unit; None where nothing was.
+
+    It is the flight file's or what it was replanned to, never what somebody has measured meanwhile.
+    """
     if asked.sets is None:
         return None
+    told = [act.data.sets for act in view.acts if act.entry.kind == "replan" and asked.sets in act.data.sets]
     try:
-        number, unit = split_quantity(value_text(view.flight, asked.sets))
+        text = told[-1][asked.sets] if told else value_text(view.book.flight, asked.sets)
+        number, unit = split_quantity(text)
         return convert(float(number), unit, asked.unit)
     except PreflightError:
         return None
@@ -144,8 +155,11 @@ def _reasoned(title: str, step: StepState, do: Callable[[Walk, str, str, str], o
     )
 
 
-def witness(view: View, step: StepState) -> Form:
-    """A second person's signature with what they read for themselves, or seen together."""
+def witness(view: View, extra: Extra, step: StepState) -> Form:
+    """A second person's signature with what they read for themselves, or seen together.
+
+    Beside their reading stand its limits and what was declared: never what the first person read.
+    """
     first = step.finding.performer if step.finding is not None else None
     others = tuple(person.id for person in view.book.roster.people if person.id != first)
     fields: list[Field] = []
@@ -156,6 +170,8 @@ def witness(view: View, step: StepState) -> Form:
                 label="your own reading",
                 kind="number",
                 unit=clean(step.step.measure.unit, limit=20),
+                limits=extra.limits_of(step.step),
+                declared=declared_of(view, step.step.measure),
                 optional=True,
             )
         )
@@ -198,7 +214,7 @@ def waive(view: View, step: StepState) -> Form:
         )
     outside = next((r for r in step.finding.readings if r.within is False), None)
     fields: list[Field] = [Field(key="reason", label="why it is accepted")]
-    about = [clean(step.reason, limit=200), f"Waived by: {words.listed(step.step.waive_by)}."]
+    about = [clean(step.step.challenge, limit=200), clean(f"No-go: {step.reason}", limit=200)]
     if outside is not None:
         low = outside.at_least is not None and _below(outside)
         unit = clean(outside.unit, limit=20)
@@ -207,7 +223,9 @@ def waive(view: View, step: StepState) -> Form:
             Field(key="bound", label=f"accepted {side}", kind="number", unit=unit, initial=_initial(outside))
         )
         about.append(f"Past {clean(outside.name, limit=40)} {side} the bound the no-go is back.")
-    fields += [Field(key="expires", label="until (time)", kind="time"), who(*step.step.waive_by), PASSPHRASE]
+    about.append(UNTIL)
+    until = Field(key="expires", label="until (time)", kind="time", judge=_ahead, tells=partial(_ends, view))
+    fields += [until, who(*step.step.waive_by), PASSPHRASE]
 
     def make(answers: Answers) -> Any:
         reason, person = answers.text("reason"), answers.person()
@@ -218,8 +236,7 @@ def waive(view: View, step: StepState) -> Form:
             bound = Bound(
                 name=outside.name, at_least=limit if below else None, at_most=None if below else limit
             )
-        expires: datetime | None = answers.time("expires")
-        assert expires is not None
+        expires = _ahead(answers)
         passphrase = answers.secret("passphrase")
         return lambda walk: walk.waive(
             step.step.id, person, passphrase, reason=reason, expires=expires, bound=bound
@@ -235,6 +252,29 @@ def waive(view: View, step: StepState) -> Form:
         submit="the last Enter signs the waiver",
         trial=lambda walk, person: walk.waive(step.step.id, person, "", reason="-", expires=soon),
     )
+
+
+UNTIL = "Until: hh:mm on the site's clock, hh:mmZ in UTC, +45 min from now."
+
+
+def _ends(view: View, typed: Mapping[str, str]) -> str:
+    """What a waiver's end says against the planned release, while that lies ahead."""
+    own = Field(key="expires", label="until", kind="time", optional=True)
+    try:
+        at = Answers(view, {own.key: own}, typed).time(own.key)
+    except Missing:
+        return ""
+    early = at is not None and at < view.state.planned_release and view.state.released is None
+    return "before the planned release: by then the no-go is back" if early else ""
+
+
+def _ahead(answers: Answers) -> datetime:
+    """When a waiver ends. Raises `Wrong` for a moment that has passed."""
+    expires = answers.time("expires")
+    assert expires is not None
+    if expires <= answers.view.state.now.at:
+        raise Wrong("expires", f"{expires:%Y-%m-%d} {words.utc(expires)} has passed already")
+    return expires
 
 
 def _below(reading: Reading) -> bool:
@@ -284,7 +324,10 @@ def seen(step: StepState) -> Form:
 
     return Form(
         title=f"Confirm: {step.step.id}",
-        about=(clean(step.step.challenge, limit=200),),
+        about=(
+            clean(step.step.challenge, limit=200),
+            clean(f"Expected: {step.step.response}", limit=400) if step.step.response else "",
+        ),
         caution=caution_of(step),
         fields=(
             Field(key="response", label="seen", initial=clean(step.step.response, limit=400)),

@@ -1,0 +1,175 @@
+"""What pages between steps say, who may sign, and what stands against go: drawn without a screen."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from screen_driving import PASSPHRASE, Stage
+from screen_hand import Hand
+from small_flight import filled, go, margin, polled
+
+from preflight.tui import pages
+from preflight.tui.draw.scene import Scene
+from preflight.tui.forms import of_count
+from preflight.tui.places import Place
+from preflight.tui.view import Extra
+from preflight.walk.acts import Walk
+
+POLL, RELEASE = Place("poll", "release"), Place("release")
+
+
+def told(lines: list[str]) -> str:
+    """Drawn lines as one line of words, whatever was wrapped."""
+    return " ".join(" ".join(lines).split())
+
+
+def ready_to_release(walk: Walk) -> None:
+    filled(walk, PASSPHRASE)
+    walk.measure("neck-lift", "omar", [1.60, 1.61, 1.62], (None, None))
+    walk.witness("neck-lift", "lena")
+    walk.confirm("gust", "omar", "4 m/s")
+    walk.defer("notice", "ines", {"reference": "A-12"}, granted=True)
+    walk.complete("fill", "omar")
+
+
+def test_the_release_page_says_first_whether_to_let_go(hand: Hand) -> None:
+    walk = hand.walk
+    early = hand.page(RELEASE)
+    # Whoever has the line in hand reads no further than what comes first on the page.
+    assert [line.strip() for line in early[2:] if line][:2] == [
+        "Release",
+        "stop   ■ ALERT  DO NOT LET GO: battery is open: not done yet",
+    ]
+    to_go = "j goes to what stands against it, and that step is done again; then poll director and payload"
+    assert f"to go {to_go}; then authorise." in told(early)
+    assert "Do not let go. If the balloon has left all the same, Enter enters that: without go" in told(early)
+    ready_to_release(walk)
+    polled(walk, "release")
+    walk.authorise("release", "ines", PASSPHRASE)
+    free = told(hand.page(RELEASE))
+    assert "● GO authorised: a release now is with go" in free
+    assert "▲ CAUTION Area clear of people and aircraft, line free, gloves on: then let go" in free
+    assert "DO NOT LET GO" not in free
+    walk.hold("aircraft", "omar")
+    held = told(hand.page(RELEASE))
+    assert "■ ALERT DO NOT LET GO: hold: aircraft" in held
+    assert "l lifts the hold; then poll director and payload; then authorise." in held
+    assert "Area clear" not in held
+    walk.lift(hand.view.state.holds[0].ref, "omar", "gone")
+    lifted = told(hand.page(RELEASE))
+    assert "DO NOT LET GO: the release gate is not authorised" in lifted
+    assert "to go poll director and payload; then authorise." in lifted
+    walk.release("omar", released_at=hand.clock.at, reason="torn loose")
+    gone = told(hand.page(RELEASE))
+    assert "signed Omar Example" in gone
+    assert "torn loose" in gone
+
+
+def test_a_gate_page_names_what_go_leaves_behind(hand: Hand) -> None:
+    walk = hand.walk
+    walk.confirm("battery", "omar", "8.1 V")
+    walk.found("logger", go("logger-response"))
+    walk.sign("logger", "omar")
+    walk.found("line", margin(1.5))
+    until = hand.clock.at + timedelta(hours=3)
+    walk.waive("line", "ines", PASSPHRASE, reason="short cable", expires=until)
+    walk.complete("power-up", "omar")
+    fill = told(hand.page())
+    assert "Poll the stations: fill gate" in fill
+    assert "waived line by Ines Example: short cable" in fill
+    assert "optional" not in fill
+    assert "director not asked yet, no answer is assumed" in fill
+    assert "expires line at 10:00Z · 10:00 local: fill and release must be over by then" in fill
+    polled(walk, "fill")
+    decides = of_count.authorise(hand.view, hand.view.state.gates["fill"])
+    assert "Waived: line by Ines Example: short cable" in decides.about  # over the page that says so
+    walk.authorise("fill", "ines", PASSPHRASE)
+    later = told(hand.page(POLL))
+    assert "waived line by Ines Example: short cable" in later  # a later gate goes with it as well
+    assert "optional left: spare (open)" in later
+    # Past its time the no-go is back, and the page no longer calls it waived.
+    hand.clock.forward(hours=3, seconds=1)
+    lapsed = told(hand.page(POLL))
+    assert "■ NO-GO line: waiver expired 10:00 UTC" in lapsed
+    assert "waived" not in lapsed
+    walk.poll("release", "payload", "omar", go=False, remark="line")
+    asked = told(hand.page(POLL))
+    assert "payload ■ NO-GO Omar Example 10:00Z: line; asked again after the hold" in asked
+
+
+def test_a_step_says_who_may_sign_and_who_chosen_may_not(hand: Hand) -> None:
+    walk = hand.walk
+    battery, line = Place("step", "battery"), Place("step", "line")
+    page = hand.page(battery)
+    assert "signs payload ▶ Do it" in told(page)
+    assert "payload (2 Omar Example, 3 Lena Example): your number, then Enter: confirm" in told(page)
+    assert "Noah Example may not confirm this: payload (2 Omar" in told(hand.page(battery, selected="noah"))
+    assert "Lena Example: Enter to confirm, Escape" in told(hand.page(battery, selected="lena"))
+    assert "signs payload; may be waived by director" in told(hand.page(line))
+    assert "signs anybody on the crew" in told(hand.page(Place("step", "spare")))
+    walk.confirm("battery", "omar", "8.1 V")
+    walk.found("line", margin(3.0))
+    sign = "payload (2 Omar Example, 3 Lena Example): your number, then Enter signs this finding"
+    assert sign in told(hand.page(line))
+    filled(walk, PASSPHRASE)
+    walk.measure("neck-lift", "omar", [1.60, 1.61, 1.62], (None, None))
+    lift = hand.page()
+    assert "signs payload; witness: a second person" in told(lift)
+    assert "A second person: number, then Enter: witness" in told(lift)
+    own = told(hand.page(selected="omar"))
+    assert "Omar Example did this step and can't witness it: somebody else does" in own
+
+
+def test_others_are_asked_to_seal_where_others_may(stage: Stage) -> None:
+    alone = of_count.close(Hand(stage).view)
+    assert "also" not in alone.by_key
+    assert "May seal: 1 Ines Example." in alone.about
+    stage.checklist = stage.checklist.replace('seal_by = ["director"]', 'seal_by = ["director", "payload"]')
+    several = of_count.close(Hand(stage).view)
+    assert "also" in several.by_key
+    assert "May seal: 1 Ines Example, 2 Omar Example, 3 Lena Example." in several.about
+
+
+def test_a_role_that_nobody_holds_is_told_where_it_would_sign(stage: Stage) -> None:
+    spare = 'id = "spare"\nsigned_by = ["safety"]\n'
+    stage.checklist = stage.checklist.replace('id = "spare"\n', spare).replace(
+        'stations = ["director", "payload"]', 'stations = ["director", "payload"]\nroles = ["safety"]'
+    )
+    assert "safety (nobody on the roster): your number" in told(Hand(stage).page(Place("step", "spare")))
+
+
+def test_what_stands_between_here_and_go_is_in_the_order_of_its_weight(hand: Hand) -> None:
+    walk = hand.walk
+    walk.confirm("battery", "omar", "8.1 V")
+    walk.found("line", margin(1.5))
+    walk.hold("gust", "omar")
+
+    def order() -> list[str]:
+        gate = hand.view.state.gate
+        assert gate is not None
+        return [reason.step or reason.phase or "hold" for reason in gate.reasons]
+
+    # What is no-go, then the hold, then what is open as the walk goes on, then phases not called complete.
+    assert order() == ["line", "hold", "logger", "power-up"]
+    walk.refuse("battery", "omar", "swollen")
+    assert order() == ["battery", "line", "hold", "logger", "power-up"]
+    walk.confirm("battery", "omar", "8.2 V")
+    walk.lift(hand.view.state.holds[0].ref, "omar", "calm")
+    walk.found("line", margin(3.0))
+    assert order() == ["logger", "line", "power-up"]
+
+
+def test_a_no_go_entered_by_hand_never_shows_what_a_response_seen_means(hand: Hand) -> None:
+    place = Place("step", "battery")
+
+    def in_full() -> str:
+        return told([line.plain for line in pages.in_full(Scene(hand.view, Extra(), place))[1]])
+
+    hand.walk.refuse("battery", "omar", "swollen")
+    for shown in (told(hand.page(place)), in_full()):
+        assert "swollen" in shown
+        assert "Omar Example 07:00:00Z entered no-go" in shown
+        assert "saw the response" not in shown
+    assert "confirm 2031-03-09 07:00:00Z Omar Example entered no-go" in in_full()
+    hand.walk.confirm("battery", "omar", "Latched")
+    assert "confirm 2031-03-09 07:00:00Z Omar Example “I did this and saw the response”" in in_full()
