@@ -403,6 +403,9 @@ class TestRecordsThatAreNotWhole:
     def test_what_is_no_record_is_a_sentence(self, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
         assert run(["walk", str(tmp_path)]) == 2
         assert "holds no record: give a flight file, or a record's folder" in capfd.readouterr().err
+        (tmp_path / "flight.toml").touch()
+        assert run(["walk", str(tmp_path)]) == 2
+        assert f"give a flight file ({tmp_path / 'flight.toml'}), or" in capfd.readouterr().err
         (tmp_path / "record.jsonl").write_bytes(b"{}\n")
         assert run(["walk", str(tmp_path), "--drill"]) == 2
         assert "no option goes with it" in capfd.readouterr().err

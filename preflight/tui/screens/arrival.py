@@ -39,6 +39,10 @@ _KEYS = [
 ]
 
 
+LEAST_CHOICES = 3
+"""Lines that the choices have, however low the screen is."""
+
+
 class ArrivalScreen(SceneScreen):
     """Choices from the top: unfinished records of this flight, the latest first, then a new record."""
 
@@ -103,6 +107,7 @@ class ArrivalScreen(SceneScreen):
             "release", say(f"planned {when}, {words.countdown(planned - view.state.now.at)}"), width
         )
         advice = say("   The tool advises a crew; local rules and the competent person decide.", "$quiet")
+        del lines[max(0, height - 1 - LEAST_CHOICES) :]
         room = height - len(lines) - 1
         apart = [Content("")] if room > 6 else []  # blank lines where there is room for them
         choices = self._choice_lines(scene, width, max(1, room - 3 * len(apart)))
