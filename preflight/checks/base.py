@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Callable, Collection, Generator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol, runtime_checkable
@@ -12,7 +12,7 @@ import msgspec
 
 from preflight.clock import Clock, SystemClock
 from preflight.config.flight import Flight
-from preflight.readings import Finding, Progress, Reading
+from preflight.readings import Finding, Progress, Reading, decimal_text
 
 Run = Generator[Progress, None, Finding]
 """A check at work: yields progress, returns its finding."""
@@ -52,7 +52,7 @@ class Check(Protocol):
     how the line is put back afterwards ("" where nothing is moved). A check that changes something, such as
     one that writes to the card, may have a true `on_request`: it then runs only where it is named. `asks`,
     where a check has it, names readings that a person may type before it runs; `asks_first(flight)` those
-    that are asked for before its first run, where these are fewer.
+    that are asked for before its first run, where these are fewer: the others after a run without them.
 
     `run` never raises for what the world does: a lead that is unplugged is a no-go whose remark says what
     to do next; what it had no right or means to look at is an open finding that says what was not checked.
@@ -72,12 +72,18 @@ def missing_sections(check: Check, flight: Flight) -> tuple[str, ...]:
     return tuple(section for section in check.needs if not flight.has(section))
 
 
-def asked_for(check: Check, flight: Flight, *, again: bool) -> tuple[str, ...]:
-    """The readings that a person may type before a check runs, for the first time or `again`."""
-    first: Callable[[Flight], tuple[str, ...]] | None = getattr(check, "asks_first", None)
-    if first is not None and not again:
-        return first(flight)
-    return tuple(getattr(check, "asks", ()))
+def asked_for(check: Check, flight: Flight, before: Collection[str] | None) -> tuple[str, ...]:
+    """The readings that a person may type before a check runs.
+
+    `before` names those that its last run had a value for, None before its first: what a check reads by
+    itself is asked for only once it was looked for in vain.
+    """
+    asks: tuple[str, ...] = tuple(getattr(check, "asks", ()))
+    asks_first: Callable[[Flight], tuple[str, ...]] | None = getattr(check, "asks_first", None)
+    first = asks if asks_first is None else asks_first(flight)
+    if before is None:
+        return first
+    return tuple(name for name in asks if name in first or name not in before)
 
 
 def _onwards(step: Progress, reached: float) -> tuple[Progress, float]:
@@ -94,7 +100,8 @@ def run_check(
 ) -> Finding:
     """Run a check to its end, handing every step of progress on; `seconds` of the finding is filled in.
 
-    A fraction that goes back, or is no number, is taken away: a bar tells of a whole run, or nothing.
+    A fraction that goes back, or is no number, is taken away: a bar tells of a whole run, or nothing. What a
+    person typed is named in a remark.
     """
     absent = missing_sections(check, context.flight)
     if absent:
@@ -113,4 +120,18 @@ def run_check(
         finding: Finding = end.value
     finally:
         run.close()
-    return msgspec.structs.replace(finding, seconds=round(time.monotonic() - started, 3))
+    return msgspec.structs.replace(
+        finding,
+        remarks=(*finding.remarks, *_read_off(finding, context)),
+        seconds=round(time.monotonic() - started, 3),
+    )
+
+
+def _read_off(finding: Finding, context: Context) -> tuple[str, ...]:
+    """Says which readings a person has typed: an instrument signs the finding, and did not read them."""
+    told = [
+        f"{reading.name} {decimal_text(reading.value)} {reading.unit}".rstrip()
+        for reading in finding.readings
+        if isinstance(reading.value, float) and context.typed.get(reading.name) == reading.value
+    ]
+    return (f"Read off and typed by a person: {', '.join(told)}",) if told else ()

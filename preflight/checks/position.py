@@ -213,8 +213,7 @@ def _judge_model(context: Context, judgement: Judgement, samples: Sequence[Sampl
         )
     elif told is None:
         judgement.remarks.append(
-            f"The model's ceiling of {ceiling:g} km is as typed; a receiver that does not save it loses it "
-            "with its power"
+            "The receiver's dynamic model is as it was read back; one that is not saved goes with its power"
         )
     if burst is not None and burst > SILENT_ABOVE:
         judgement.remarks.append(

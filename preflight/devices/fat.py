@@ -14,8 +14,6 @@ from preflight.devices.blocks import SECTOR, BadVolumeError, Blocks
 from preflight.devices.fat_boot import DIRECTORY_ENTRY, FatLayout, FatType, read_boot
 from preflight.devices.fat_table import BAD, FAT32_MASK, TableScan, scan_table
 
-LARGEST_FILE = 0xFFFFFFFF
-"""Bytes of the longest file: its length is a 32-bit number."""
 LARGEST_FOLDER = 65536 * DIRECTORY_ENTRY
 """Bytes of the longest folder."""
 

@@ -25,8 +25,6 @@ TROPOPAUSE = 11_000.0
 """Top of the first layer, geopotential m."""
 OFFSET_GONE = 20_000.0
 """Geopotential height above which a surface temperature is taken to say nothing."""
-TOP = 71_802.0
-"""Highest geometric height of this model, m (71 km geopotential)."""
 
 _HYDROSTATIC = G0 / GAS_CONSTANT_AIR
 _STANDARD_LAYERS = (

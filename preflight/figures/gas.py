@@ -76,11 +76,6 @@ def sphere_diameter(volume: float) -> float:
     return math.cbrt(6.0 * volume / math.pi)
 
 
-def sphere_volume(diameter: float) -> float:
-    """m^3, of a sphere of `diameter` m."""
-    return math.pi / 6.0 * diameter**3
-
-
 def amount(gas: str, pressure: float, temperature: float, volume: float) -> float:
     """mol of gas in `volume` m^3 at Pa and K: n = p V / (Z R T)."""
     z = compressibility(gas, pressure, temperature)

@@ -90,11 +90,17 @@ def _declared(measure: Measure, flight: Flight) -> float | None:
 
 def what_to_type(checklist: Checklist, flight: Flight) -> list[tuple[str, str]]:
     """Each step at which something has to be typed, by its id, and what; in the checklist's order."""
-    steps = (step for step in checklist.steps() if step.unless(flight) is None)
-    return [(step.id, told) for step in steps if (told := _told(step, flight))]
+    steps = [
+        (step, _told(step, flight, decided=phase.gate is not None))
+        for phase in checklist.phase
+        for step in phase.step
+        if step.unless(flight) is None
+    ]
+    return [(step.id, told) for step, told in steps if told]
 
 
-def _told(step: Step, flight: Flight) -> str:
+def _told(step: Step, flight: Flight, *, decided: bool) -> str:
+    """`decided`: the step lies before a gate, so that an authority's answer is granted or refused."""
     if step.check in NOT_IN_PRACTICE or step.id in NOT_IN_PRACTICE:
         reason = NOT_IN_PRACTICE.get(step.id) or NOT_IN_PRACTICE[step.check or ""]
         return f'x (does not apply), with the reason "{reason}"'
@@ -109,7 +115,8 @@ def _told(step: Step, flight: Flight) -> str:
         return f"{', '.join(f'{value:g}' for value in values)} {step.measure.unit}" if values else ""
     if step.defer is not None:
         answers = {**TIMES, **ANSWERS}
-        return "; ".join(f"{question}: {answers.get(question, 'anything')}" for question in step.defer.ask)
+        typed = [f"{question}: {answers.get(question, 'anything')}" for question in step.defer.ask]
+        return "; ".join([*typed, "the answer: granted"] if decided else typed)
     return ""
 
 

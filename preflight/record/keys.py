@@ -84,10 +84,6 @@ class Keyring:
         """Ids of the people whose keys are unlocked, first come first."""
         return tuple(self._unlocked)
 
-    def has_key(self, person_id: str) -> bool:
-        """Whether this person's private key is on this laptop."""
-        return os.path.isfile(self.folder / self.roster.find(person_id).id)
-
     def unlock(self, person_id: str, passphrase: str) -> Signer:
         """Unlocks a person's key until it is locked again. Takes about a second.
 

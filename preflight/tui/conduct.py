@@ -127,7 +127,7 @@ class Conduct(Asking):
 
     async def _by_person(self, does: str, name: str, person: str | None) -> None:
         if person is None:
-            raise Refused("Choose who signs first: their number, then Enter.")
+            raise NotNow("Choose who signs first: their number, then Enter.")
         step = self.app.seen.view.book.steps.get(name)
         acts: dict[str, Callable[[Walk], object]] = {
             "sign": lambda walk: walk.sign(name, person),
@@ -176,8 +176,9 @@ class Conduct(Asking):
 
     async def _run_or_ask(self, step_id: str) -> None:
         view = self.app.seen.view
-        again = view.step(step_id).finding is not None
-        asks = asked_for(self.session.check_of(step_id), view.flight, again=again)
+        last = view.step(step_id).finding
+        read = [each.name for each in last.readings if each.value is not None] if last is not None else None
+        asks = asked_for(self.session.check_of(step_id), view.flight, read)
         if asks:
             await self._refuse_early(step_id)
             await self.ask(of_step.typed(self._step(), asks, await self._limits(step_id)))

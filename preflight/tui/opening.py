@@ -18,6 +18,7 @@ from textual.widget import Widget
 
 from preflight.clock import Clock
 from preflight.errors import PreflightError
+from preflight.tui.draw.choices import choice_lines
 from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.themed import ThemedApp
@@ -84,9 +85,7 @@ class _Choices(Widget):
         assert isinstance(app, OpeningApp)
         width, height = self.size
         blocks = [self._block(line, n == app.at, width) for n, line in enumerate(app.lines)]
-        end = sum(len(block) for block in blocks[: app.at + 1])
-        start = max(0, min(end - height, sum(len(block) for block in blocks[: app.at])))
-        return Content("\n").join([line for block in blocks for line in block][start : start + height])
+        return Content("\n").join(choice_lines(blocks, app.at, width, height))
 
     def _block(self, line: _Line, here: bool, width: int) -> list[Content]:
         mark, look = ("▶ ", "bold $lead") if here else ("  ", "bold")
@@ -105,6 +104,8 @@ class OpeningApp(ThemedApp[Choice]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "by(-1)", show=False),
         Binding("down", "by(1)", show=False),
+        Binding("pageup", "by(-5)", show=False),
+        Binding("pagedown", "by(5)", show=False),
         Binding("home", "by(-1000)", show=False),
         Binding("end", "by(1000)", show=False),
         Binding("enter", "go", "open"),

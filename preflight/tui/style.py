@@ -4,6 +4,8 @@ BROAD = [(0, "-close"), (150, "-broad")]
 """Widths of a dialogue's screen: where it is broad, dialogues stand between the columns of the walk."""
 LOW = [(0, "-low"), (32, "-high")]
 """Heights of a dialogue's screen: where it is low, dialogues leave out blank lines."""
+COLUMNS = [(0, "-narrow"), (120, "-wide"), (144, "-widest")]
+"""Widths of the walk's screen from which figures, and the list of steps too, have room beside the step."""
 HEAD = 4
 """Lines at the head of the walk that stay in view over a dialogue: where, the phases, the verdict, before."""
 
@@ -23,7 +25,7 @@ ModalScreen { align: center middle; background: transparent; }
 #runout { height: 5; }
 #times { background: $panel-fill; }
 #keys { height: 2; }
-.-wide #steps, .-wide #figures { display: block; }
+.-wide #figures, .-widest #figures, .-widest #steps { display: block; }
 .-tall #runout { height: 7; }
 .-tall #centre { padding-bottom: 1; }
 

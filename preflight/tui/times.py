@@ -17,7 +17,7 @@ _TIME = re.compile(
 )
 _SPAN = re.compile(r"\+ ?([0-9]{1,4}) ?(min|h)")
 
-FORM = "20:30 on the site's clock, 08:30Z in UTC, or +45 min"
+FORM = "hh:mm on the site's clock, hh:mmZ in UTC, or +45 min"
 
 
 class BadTime(PreflightError):  # noqa: N818

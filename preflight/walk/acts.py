@@ -23,6 +23,8 @@ from preflight.walk.ledger import Act, FindingLog, Ledger, Ref
 from preflight.walk.measuring import measured, reads_of
 from preflight.walk.state import State, state_at
 
+CLOCK_OFFSET = "clock.offset"
+
 
 @dataclass
 class Walk:
@@ -58,7 +60,8 @@ class Walk:
     def found(self, step_id: str, finding: Finding) -> Act:
         """Enter a check's finding, signed by the instrument; its evidence is kept beside the record.
 
-        A power cycle that the check saw is entered before it, so that what was found earlier turns stale.
+        A power cycle that the check saw is entered before it, so that what was found earlier turns stale;
+        and so is what it found the laptop's clock off by, which explains a clock that is set because of it.
         """
         data = kinds.CheckData(
             step=step_id,
@@ -70,12 +73,18 @@ class Walk:
             reads=finding.reads,
             seconds=decimal_text(finding.seconds),
         )
-        if finding.power_cycle:
-            # Both or neither: a finding that would be refused leaves no power cycle behind.
+        offset = next((reading for reading in finding.readings if reading.name == CLOCK_OFFSET), None)
+        if finding.power_cycle or offset is not None:
+            # All or none: a finding that would be refused leaves nothing of this behind.
             signer = self.keyring.instrument().id
             ask = rules.Ask("check", data, signer, "instrument", self.now(), self.rec)
             rules.allow(self.ledger, ask)
+        if finding.power_cycle:
             self.power(finding.power_cycle)
+        if offset is not None and isinstance(offset.value, (int, float)):
+            between = None if offset.low is None or offset.high is None else (offset.high - offset.low) / 2
+            detail = finding.remarks[0] if finding.remarks else ""
+            self.clock_compared(f"what {finding.check} heard or was told", offset.value, between, detail)
         return self._instrument("check", data, evidence=[item.data for item in finding.evidence])
 
     def confirm(self, step_id: str, person: str, response: str = "", *, reads: Sequence[str] = ()) -> Act:

@@ -67,8 +67,8 @@ def test_a_clock_that_is_right_is_go_with_its_uncertainty(payload, tmp_path):
 
 
 OFF = {
-    95: "behind the receiver's time. Set it, or connect it to a time server",
-    -95: "ahead of the receiver's time. Set it, or connect it to a time server",
+    95: "behind the receiver's time. Compare both with a third clock and set the one that is off",
+    -95: "ahead of the receiver's time. Compare both with a third clock and set the one that is off",
     18: "that is GPS time against UTC: the receiver has not heard of the leap seconds yet",
     5400: "that is a time zone",
     -43200: "that is a time zone",
@@ -140,7 +140,10 @@ def test_a_line_without_samples(payload, tmp_path, monkeypatch):
 def test_an_offset_may_be_typed(tmp_path):
     finding = run(flight("nowhere"), tmp_path, typed={"clock.offset": -1.5})
     assert finding.outcome == "go"
-    assert finding.remarks == ("This laptop's clock is 1.5 s ahead of another clock",)
+    assert finding.remarks == (
+        "This laptop's clock is 1.5 s ahead of another clock",
+        "Read off and typed by a person: clock.offset -1.5 s",
+    )
     assert run(flight("nowhere"), tmp_path, typed={"clock.offset": 40.0}).outcome == "no-go"
     own = {"clock.offset": {"at_most": 60.0}}
     assert run(flight("nowhere", limits=own), tmp_path, typed={"clock.offset": 40.0}).outcome == "go"
@@ -192,10 +195,12 @@ def test_nmea_sentences_carry_the_time_too(tmp_path, monkeypatch):
     assert "its sentences say that the receiver has no fix" in finding.remarks[0]
 
 
-def test_the_offset_is_asked_for_first_only_where_the_samples_tell_no_time():
+def test_the_offset_is_asked_for_where_the_samples_tell_no_time_or_did_not_last_time():
     told = flight("/dev/null")
-    assert asked_for(check, told, again=False) == ()
-    assert asked_for(check, told, again=True) == ("clock.offset",)
+    assert asked_for(check, told, None) == ()
+    assert asked_for(check, told, []) == ("clock.offset",)
+    assert asked_for(check, told, ["clock.offset"]) == ()
     untold = flight("/dev/null", fields=[field for field in SAMPLE_FIELDS if field.role != "time"])
-    assert asked_for(check, untold, again=False) == ("clock.offset",)
-    assert asked_for(get("link-margin"), told, again=True) == ()
+    assert asked_for(check, untold, None) == ("clock.offset",)
+    assert asked_for(check, untold, ["clock.offset"]) == ("clock.offset",)
+    assert asked_for(get("link-margin"), told, []) == ()

@@ -123,7 +123,10 @@ def test_a_dead_logger_is_go_and_the_payload_was_switched_off(tmp_path):
         finding = off(far.path, tmp_path)
         wait_until(lambda: far.heard == b"?\r" + LEAVE)
     assert finding.outcome == "go"
-    assert finding.remarks == ("The logger is dead with the payload's power off",)
+    assert finding.remarks == (
+        "The logger is dead with the payload's power off",
+        "Read off and typed by a person: logger.off_voltage 0.02 V",
+    )
     assert finding.power_cycle.startswith("the payload was switched off")
 
 

@@ -72,7 +72,7 @@ def test_a_good_fix_at_the_site_with_an_airborne_model_is_go(payload, tmp_path):
     assert 20 < found["position.ceiling"].at_least < 40
     assert "power" in finding.reads
     assert any("go silent above 18 km" in remark for remark in finding.remarks)
-    assert any("loses it with its power" in remark for remark in finding.remarks)
+    assert any("goes with its power" in remark for remark in finding.remarks)
 
 
 def test_the_model_must_be_confirmed_and_reach_the_burst(payload, tmp_path):

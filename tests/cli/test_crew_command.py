@@ -132,7 +132,7 @@ def test_brought_keys_private_and_public(crew, tmp_path):
     code, out, _ = crew("add", "di", "--name", "Di", "--role", "safety", "--key", f"{other}.pub")
     assert code == 0
     assert "stays where it is" in out
-    assert not ring(tmp_path).has_key("di")
+    assert not (tmp_path / "keys" / "di").exists()
 
 
 def test_the_roster_is_listed_and_exported(crew, tmp_path):

@@ -165,6 +165,8 @@ def test_a_demo_of_before_files_were_remembered_is_taken_up_quietly(tmp_path: Pa
 def test_the_note_lists_everything_that_has_to_be_typed(tmp_path: Path):
     demo = scenario.prepare(tmp_path / "demo", NOW)
     note = (demo.folder / "DEMO.txt").read_text()
+    # Once: what is told after the release, nobody grants.
+    assert " ".join(note.split()).count("the answer: granted") == 1
     checklist = parse_checklist(flattened_checklist(demo.folder / scenario.CHECKLIST), "checklist")
     flight = load_flight(demo.flight_file)
     listed = dict(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import threading
 import time
 from collections.abc import Callable, Coroutine
@@ -118,9 +119,17 @@ def test_many_flights_scroll_and_the_chosen_one_is_in_view(tmp_path: Path) -> No
         (tmp_path / f"flight-{n:02}.toml").write_text(FLIGHT, "utf-8")
 
     async def look(app: OpeningApp, pilot: Pilot[Any]) -> None:
+        assert " 1 of 32   ▼ " in shown(app)
+        assert "above" not in shown(app)
         for n in range(30):
             assert f"▶ Plover 1  (flight-{n:02}.toml)" in shown(app)
+            assert f" {n + 1} of 32   " in shown(app)
             await pilot.press("down")
+        await pilot.press("end")
+        assert "▶ Nothing" in shown(app)
+        assert re.search(r" 32 of 32   ▲ \d+ more above *\n", shown(app))
+        await pilot.press("pageup")
+        assert "▶ Plover 1  (flight-26.toml)" in shown(app)
         await pilot.press("q")
 
     open_screen(tmp_path, look)

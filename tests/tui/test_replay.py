@@ -258,7 +258,7 @@ def test_jumps_by_ten_to_ends_to_calls_and_to_a_time(stage: Stage, flown: Flown)
         await driver.press("g")
         await driver.asked()
         assert "site's time, or UTC: Z" in driver.said()
-        assert "20:30 is the site's clock (UTC), 08:30Z or 08:30 UTC is UTC" in driver.said()
+        assert "hh:mm is the site's clock (UTC), hh:mmZ or hh:mm UTC is UTC" in driver.said()
         await driver.type("19:06+12:00")
         await driver.until(lambda: "= 2031-03-09 07:06Z · 07:06 local" in driver.said())
         await driver.fill("")
@@ -403,6 +403,9 @@ class TestRecordsThatAreNotWhole:
     def test_what_is_no_record_is_a_sentence(self, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
         assert run(["walk", str(tmp_path)]) == 2
         assert "holds no record: give a flight file, or a record's folder" in capfd.readouterr().err
+        (tmp_path / "flight.toml").touch()
+        assert run(["walk", str(tmp_path)]) == 2
+        assert f"give a flight file ({tmp_path / 'flight.toml'}), or" in capfd.readouterr().err
         (tmp_path / "record.jsonl").write_bytes(b"{}\n")
         assert run(["walk", str(tmp_path), "--drill"]) == 2
         assert "no option goes with it" in capfd.readouterr().err

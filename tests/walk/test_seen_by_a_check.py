@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 from serial_ends import FarEnd, make_flight
 from small_flight import CHECKLIST, go
@@ -10,6 +12,7 @@ from preflight.checks.base import Context, run_check
 from preflight.checks.logger_response import check
 from preflight.errors import Refused
 from preflight.readings import Finding, Reading
+from preflight.record.verify import verify
 from preflight.walk.opening import Sources
 
 SAMPLES = """
@@ -107,3 +110,26 @@ def test_a_real_talk_with_the_logger_turns_samples_stale(walk, tmp_path):
         walk.found("logger", run_check(check, context))
     # Also before anybody has signed the second talk: the logger was spoken to.
     assert walk.state().steps["samples"].outcome == "stale"
+
+
+def test_what_a_check_found_the_clock_off_by_explains_that_it_is_set(walk, crew):
+    """The entry that says so is what verifying looks for behind a step of the clock."""
+    off = Reading(name="clock.offset", value=95.0, unit="s", low=94.5, high=95.5, at_least=-2, at_most=2)
+    behind = "This laptop's clock is 95 s behind the receiver's time. Set it"
+    with pytest.raises(Refused):
+        walk.found("samples", Finding(check="clock", outcome="no-go", readings=(off,)))
+    assert "clock" not in [act.entry.kind for act in walk.ledger.acts]
+    no_go = Finding(check="sample-record", outcome="no-go", readings=(off,), remarks=(behind,))
+    act = walk.found("samples", no_go)
+    assert [act.entry.kind for act in walk.ledger.acts[-2:]] == ["clock", "check"]
+    assert act.entry.kind == "check"
+    told = walk.ledger.acts[-2]
+    assert (told.signer, told.data.offset, told.data.uncertainty) == ("laptop", "95", "0.5")
+    assert told.data.detail == behind
+    crew.clock.at += timedelta(seconds=95)
+    walk.found("samples", heard())
+    folder = walk.recorder.folder
+    assert not [note for note in verify(folder).warnings if "the clock was set" in note]
+    crew.clock.at += timedelta(seconds=40)
+    walk.found("samples", heard())
+    assert [note for note in verify(folder).warnings if "the clock was set forward by 40" in note]

@@ -309,16 +309,13 @@ class Ask(ModalScreen[bool]):
         self._explain()
 
     def _wrong(self, key: str | None) -> None:
-        """To the field by whose answer the act was refused: `key`, else a passphrase, else where the hand is.
-
-        What is typed next replaces what stands there.
-        """
+        """To the field whose answer had the act refused: `key`, else a passphrase, else where the hand is."""
         self._forget_secrets()
         secret = next((asked for asked in self._asked if asked.field.kind == "secret"), None)
         asked = next((asked for asked in self._asked if asked.field.key == key), secret)
         if asked is None:
             asked = next((asked for asked in self._asked if asked.input is self.focused), self._asked[-1])
-        asked.replace()
+        asked.again()
         self.set_focus(asked.input)
 
     def _take_back(self) -> None:

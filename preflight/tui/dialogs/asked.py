@@ -69,18 +69,27 @@ class Asked(Vertical):
             self._beside.update(say(beside, "$quiet", limit=300))
         told = say(self.field.tells(typed), limit=400) if self.field.tells is not None else say("")
         if refused:
-            told = row("▪ ", say(f"{refused.title}: ", "bold"), say(str(refused), limit=600))
+            again = " · Backspace clears it" if self.input.clears and text else ""
+            told = row("▪ ", say(f"{refused.title}: ", "bold"), say(f"{refused}{again}", limit=600))
         self._under.display = bool(told.plain)
         self._under.update(told)
 
     def refuse(self, error: PreflightError | None) -> None:
-        """What is typed here is wrong, and the next key replaces it; None takes that back."""
-        self._refused = error
+        """What is typed here is wrong; None takes that back."""
+        self._refused, self.input.clears = error, False
         if error is not None:
-            self.replace()
+            self.again()
 
-    def replace(self) -> None:
-        """The next key replaces what stands here, now or when the hand comes here."""
+    def again(self) -> None:
+        """What stands here is to be typed anew: the next key replaces an answer of a key or two and a secret.
+
+        Anything longer stays until it is cleared, so that the number of a person, typed on behind it, does
+        not take its place.
+        """
+        if self.field.kind not in (*SHORT, "secret"):
+            self.input.replaces, self.input.clears = False, True
+            self.input.cursor_position = len(self.input.value)
+            return
         self.input.replaces = True
         if self.input.has_focus:
             self.input.select_all()

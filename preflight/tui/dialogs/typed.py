@@ -26,10 +26,20 @@ class Typed(Input):
     """What is typed or pasted keeps every character; only how it is drawn is safe.
 
     Coming here puts the cursor at the end, so that nothing typed is lost by a digit more. With `replaces`,
-    what stands here is selected instead: an answer of a key or two, a number filled in, or what was refused.
+    what stands here is selected instead: an answer of a key or two, or a number filled in. With `clears`, for
+    what was refused, the first Backspace takes all of it: whoever types on, blind, never makes another answer
+    of it.
     """
 
     replaces = False
+    clears = False
+
+    def action_delete_left(self) -> None:
+        """Delete a character to the left, or all that was refused."""
+        if self.clears and self.selection.is_empty:
+            self.value = ""
+        else:
+            super().action_delete_left()
 
     def _on_focus(self, event: events.Focus) -> None:
         # The library's own handler follows, and selects.

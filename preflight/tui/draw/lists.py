@@ -78,8 +78,15 @@ def figures_here(scene: Scene, width: int, height: int) -> list[Content]:
     return [*lines[: height - 1], more_line(f"{left} more line{'s' * (left > 1)}: i shows all", width)]
 
 
+TIMES = 6
+"""Cells of a margin behind a figure: "×1000 "."""
+
+
 def figure_lines(scene: Scene, width: int) -> list[Content]:
-    """Every figure with its value and limit: those outside their limits first, then what is against go."""
+    """Every figure with its value and limit: those outside their limits first, then what is against go.
+
+    Then come those that have a limit, what is remarked of them, and what is good to know.
+    """
     figures = scene.extra.figures
     if figures is None:
         return [Content.styled(" working out figures…", "$quiet")]
@@ -90,10 +97,13 @@ def figure_lines(scene: Scene, width: int) -> list[Content]:
     for text in (*figures.no_go.values(), *figures.faults):
         lines += _told(text, width)
     for reading in figures.figures:
-        if reading.within is not False:
+        if reading.within is True:
             lines += _figure(reading, width)
     for text in figures.remarks:
         lines += _told(text, width)
+    for reading in figures.figures:
+        if reading.within is None:
+            lines += _figure(reading, width)
     return lines
 
 
@@ -103,10 +113,10 @@ def _told(text: str, width: int) -> list[Content]:
 
 
 def _figure(reading: Reading, width: int) -> list[Content]:
-    value = words.value_of(reading)
-    margin = f" {words.times(reading.margin)}" if reading.margin is not None else ""
-    style = ALERT_STYLE if reading.within is False else "bold"
-    right = row(say(value, style, limit=40), Content.styled(f"{margin} ", "$quiet"))
+    margin = words.times(reading.margin) if reading.margin is not None else ""
+    value = say(words.value_of(reading), ALERT_STYLE if reading.within is False else "bold", limit=40)
+    # Values stand under each other, whether or not a margin follows.
+    right = row(value, Content.styled(f" {margin:<{TIMES}}", "$quiet"))
     name = say(f" {reading.name}", limit=60)
     lines = [apart(name, right, width)]
     if name.cell_length + right.cell_length + 1 > width:

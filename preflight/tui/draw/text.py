@@ -12,6 +12,8 @@ from preflight.tui.marks import Mark
 
 LABEL = 11
 """Cells of the label column."""
+TEXT = 88
+"""Cells of a line of text at most: longer ones are hard to read on in."""
 WIDE = 100
 """Cells from which there is room for whole names."""
 
@@ -49,7 +51,7 @@ def lines_of(content: Content, width: int) -> list[Content]:
 
 def labelled(label: str, content: Content, width: int, style: str = "$quiet") -> list[Content]:
     """Lines of `content` with `label` in the column before the first one."""
-    lines = lines_of(content, width - LABEL - 1)
+    lines = lines_of(content, min(TEXT, width - LABEL - 1))
     head = fitted(Content.styled(f"{label:>{LABEL - 2}}  ", style), LABEL)
     return [row(head if n == 0 else " " * LABEL, line) for n, line in enumerate(lines)]
 

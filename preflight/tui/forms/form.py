@@ -49,9 +49,9 @@ class Mistyped(Wrong):
 
 
 TIMES = {
-    "time": "20:30 local, 08:30Z or +45 min",
-    "time-near": "20:30 local or 08:30Z",
-    "time-plan": "20:30 local or 08:30Z",
+    "time": "hh:mm local, hh:mmZ or +45 min",
+    "time-near": "hh:mm local or hh:mmZ",
+    "time-plan": "hh:mm local or hh:mmZ",
 }
 """What a time is typed as, beside its empty field."""
 
@@ -271,7 +271,9 @@ def explain(view: View, asked: Field, text: str) -> str:
             return f"= {answers.choice(asked.key)}"
         if asked.kind.startswith("time"):
             at = answers.time(asked.key)
-            return "" if at is None else f"= {at:%Y-%m-%d} {words.both(at, view.zone)}"
+            if at is None:
+                return ""
+            return f"= {words.dated(at, view.zone)}, {words.away(at - view.state.now.at)}"
     except Missing:
         return words.listed(asked.choices)
     return ""

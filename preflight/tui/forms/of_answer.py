@@ -72,9 +72,9 @@ def defer(view: View, step: StepState) -> Form:
         return walk.defer(step.step.id, person, dict.fromkeys(asked.ask, "-"), granted=granted, reason="-")
 
     left = view.state.released is not None
-    planned = f"Planned release {words.both(view.state.planned_release, view.zone)}."
+    planned = f"Planned release {words.dated(view.state.planned_release, view.zone)}."
     near = "now" if left else "the release"
-    times = f"Times: 20:30 is the site's clock, 08:30Z is UTC; nearest to {near}."
+    times = f"Times: hh:mm is the site's clock, hh:mmZ is UTC; nearest to {near}."
     return Form(
         title=f"Answer of {clean(asked.authority, limit=60)}",
         about=(clean(step.step.challenge, limit=200), "" if left else planned, times if window else ""),

@@ -104,7 +104,7 @@ def paper(view: View, step: StepState, limits: Limits = (None, None)) -> Form:
         about=(
             clean(step.step.challenge, limit=200),
             values_asked(asked) if asked is not None else "",
-            "Time: 20:30 is the site's clock, 08:30Z is UTC; a day may stand before it.",
+            "Time: hh:mm is the site's clock, hh:mmZ is UTC; a day may stand before it.",
             "It counts once a second person has signed it, here or later by number.",
         ),
         caution=clean(step.step.caution, limit=400),

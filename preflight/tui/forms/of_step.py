@@ -254,7 +254,7 @@ def waive(view: View, step: StepState) -> Form:
     )
 
 
-UNTIL = "Until: 20:30 on the site's clock, 08:30Z in UTC, +45 min from now."
+UNTIL = "Until: hh:mm on the site's clock, hh:mmZ in UTC, +45 min from now."
 
 
 def _ends(view: View, typed: Mapping[str, str]) -> str:

@@ -23,7 +23,6 @@ from preflight.tui.dialogs.tell import Page, Sure
 from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.head import times_line, title_line
 from preflight.tui.draw.key_line import packed
-from preflight.tui.draw.lists import figures_here
 from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.scene import Notice, Scene
 from preflight.tui.draw.text import fitted, row, say
@@ -38,6 +37,7 @@ from preflight.tui.replay.draw import centre_lines, record_line, strip_lines
 from preflight.tui.replay.session import Replaying, Shown
 from preflight.tui.screens.scene_screen import SceneScreen
 from preflight.tui.screens.walk import run_out, steps_around
+from preflight.tui.style import COLUMNS
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
@@ -94,7 +94,7 @@ _FOOT = (
 
 def _moment(view: View, at: datetime) -> str:
     """A moment on both clocks, with its day in UTC."""
-    return f"{at:%Y-%m-%d} {words.both(at, view.zone)}"
+    return words.dated(at, view.zone)
 
 
 def left_out(shown: Shown) -> Notice | None:
@@ -160,7 +160,7 @@ class ReplayConductor(Conductor):
             title="Go to a time",
             about=(
                 f"Shown is {_moment(view, view.state.now.at)}.",
-                f"20:30 is the site's clock ({clean(view.zone.key, limit=40)}), 08:30Z or 08:30 UTC is UTC; "
+                f"hh:mm is the site's clock ({clean(view.zone.key, limit=40)}), hh:mmZ or hh:mm UTC is UTC; "
                 "an offset such as +12:00 and a day can be added. Without a day: nearest the moment shown.",
             ),
             fields=(Field(key="time", label="site's time, or UTC: Z", kind="time-near"),),
@@ -216,13 +216,17 @@ class ReplayScreen(SceneScreen):
     ReplayScreen.-tall #strip { height: 9; }
     ReplayScreen.-tall #runout { height: 7; }
     """
-    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (120, "-wide")]  # noqa: RUF012 - as the library has it
+    HORIZONTAL_BREAKPOINTS = COLUMNS
     VERTICAL_BREAKPOINTS = [(0, "-short"), (32, "-tall")]  # noqa: RUF012 - as the library has it
     COMMANDS: ClassVar[Any] = {ReplayActs}
     BINDINGS: ClassVar[list[BindingType]] = [
         *[Binding(key.key, f"act('{key.name}')", key.word) for key in KEYS],
         Binding("escape", "let_go", show=False),
     ]
+
+    def middle(self, scene: Scene, width: int, height: int) -> list[Content]:
+        """The step or call shown."""
+        return centre_lines(scene, width, height)
 
     def compose(self) -> ComposeResult:
         yield Pane(lambda scene, width, _: [title_line(scene, width)], id="title-line")
@@ -231,8 +235,8 @@ class ReplayScreen(SceneScreen):
         yield Pane(lambda scene, width, _: [verdict_line(scene, width)], id="verdict")
         with Horizontal(id="middle"):
             yield Pane(steps_around, id="steps")
-            yield Pane(centre_lines, id="centre")
-            yield Pane(figures_here, id="figures")
+            yield Pane(self.centre, id="centre")
+            yield Pane(self.figures, id="figures")
         yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
         yield Pane(run_out, id="runout")
         yield Pane(lambda scene, width, _: [times_line(scene, width)], id="times")

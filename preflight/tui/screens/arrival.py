@@ -11,6 +11,7 @@ from textual.content import Content
 
 from preflight.config.flight import Flight
 from preflight.tui import words
+from preflight.tui.draw.choices import choice_lines
 from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.head import people_line, title_line
 from preflight.tui.draw.key_line import packed
@@ -38,12 +39,20 @@ _KEYS = [
 ]
 
 
+LEAST_CHOICES = 3
+"""Lines that the choices have, however low the screen is."""
+
+
 class ArrivalScreen(SceneScreen):
     """Choices from the top: unfinished records of this flight, the latest first, then a new record."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "by(-1)", show=False),
         Binding("down", "by(1)", show=False),
+        Binding("pageup", "by(-5)", show=False),
+        Binding("pagedown", "by(5)", show=False),
+        Binding("home", "by(-1000)", show=False),
+        Binding("end", "by(1000)", show=False),
         Binding("enter", "go", "do it"),
         Binding("escape", "let_go", show=False),
         Binding("u", "act('unlock')", "unlock"),
@@ -93,11 +102,12 @@ class ArrivalScreen(SceneScreen):
         checklist = f"{head.title}, revision {head.revision}, {words.count(steps, 'step')}"
         lines += labelled("flight", say(view.title, "bold $lead"), width)
         lines += labelled("checklist", say(checklist), width)
-        when = f"{planned:%Y-%m-%d} {words.both(planned, view.zone)}"
+        when = words.dated(planned, view.zone)
         lines += labelled(
             "release", say(f"planned {when}, {words.countdown(planned - view.state.now.at)}"), width
         )
         advice = say("   The tool advises a crew; local rules and the competent person decide.", "$quiet")
+        del lines[max(0, height - 1 - LEAST_CHOICES) :]
         room = height - len(lines) - 1
         apart = [Content("")] if room > 6 else []  # blank lines where there is room for them
         choices = self._choice_lines(scene, width, max(1, room - 3 * len(apart)))
@@ -111,10 +121,7 @@ class ArrivalScreen(SceneScreen):
             block = [row("   ", say(f"{mark}{title}", style, limit=200))]
             block += [row("        ", line) for line in say(about, "$quiet", limit=400).wrap(width - 10)]
             blocks.append(block)
-        end = sum(len(block) for block in blocks[: self.at + 1])
-        # Its first line says what it is: where there is no room for all of it, that one is in view.
-        start = max(0, min(end - height, end - len(blocks[self.at])))
-        return [line for block in blocks for line in block][start : start + height]
+        return choice_lines(blocks, self.at, width, height)
 
     def _choices(self, scene: Scene) -> list[tuple[str, str]]:
         view = scene.view

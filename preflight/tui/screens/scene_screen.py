@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
+from textual.content import Content
 from textual.screen import Screen
 
+from preflight.tui.draw.beside import centre_beside, figures_beside
 from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.palette import Acts
 from preflight.tui.pane import Pane
+
+RUN_OUT = ((21, 7), (15, 2), (0, 1))
+"""From how many lines of the screen on what runs out has how many: on a low one they are the step's."""
 
 
 class SceneScreen(Screen[None]):
@@ -17,10 +22,19 @@ class SceneScreen(Screen[None]):
 
     COMMANDS: ClassVar[Any] = {Acts}
 
+    _seen: Scene | None = None
+
     def on_mount(self) -> None:
         self.watch(self.app, "scene", self._show)
 
+    def on_resize(self) -> None:
+        """Other room: at once, not with the next scene."""
+        scene = self._seen
+        if scene is not None:
+            self.fit(scene)
+
     def _show(self, scene: Scene | None) -> None:
+        self._seen = scene
         if scene is None:
             return
         notice = self.query_one("#notice", Pane)
@@ -30,8 +44,26 @@ class SceneScreen(Screen[None]):
         for pane in self.query(Pane):
             pane.show(scene)
 
+    def middle(self, scene: Scene, width: int, height: int) -> list[Content]:
+        """What a screen that has a `#centre` draws there."""
+        raise NotImplementedError
+
+    def centre(self, scene: Scene, width: int, height: int) -> list[Content]:
+        """The centre; where figures are beside it, with those that have no room there."""
+        return centre_beside(scene, self.middle(scene, width, height), width, self._room("#figures"))
+
+    def figures(self, scene: Scene, width: int, height: int) -> list[Content]:
+        """The figures' column."""
+        centre = self._room("#centre")
+        return figures_beside(scene, self.middle(scene, *centre), centre[0], (width, height))
+
+    def _room(self, pane: str) -> tuple[int, int]:
+        width, height = self.query_one(pane).size
+        return width, height
+
     def fit(self, scene: Scene) -> None:
         """Give panes the room that this scene needs: lines that no resource needs are the step's."""
         figures = scene.extra.figures
         for pane in self.query("#runout").results(Pane):
-            pane.styles.max_height = None if figures is None else 1 + len(figures.run_out)
+            most = next(lines for least, lines in RUN_OUT if self.size.height >= least)
+            pane.styles.max_height = most if figures is None else min(most, 1 + len(figures.run_out))

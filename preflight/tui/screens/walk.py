@@ -12,7 +12,7 @@ from textual.content import Content
 from preflight.tui.draw.call import centre_lines
 from preflight.tui.draw.foot import key_lines, notice_lines
 from preflight.tui.draw.head import people_line, times_line, title_line
-from preflight.tui.draw.lists import figures_here, step_lines
+from preflight.tui.draw.lists import step_lines
 from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.runout import run_out_lines
 from preflight.tui.draw.scene import Scene
@@ -21,6 +21,7 @@ from preflight.tui.draw.verdict import verdict_line
 from preflight.tui.keys import KEYS
 from preflight.tui.pane import Pane
 from preflight.tui.screens.scene_screen import SceneScreen
+from preflight.tui.style import COLUMNS
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
@@ -46,7 +47,7 @@ def steps_around(scene: Scene, width: int, height: int) -> list[Content]:
 class WalkScreen(SceneScreen):
     """Renders the scene; every key goes to the conductor."""
 
-    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (120, "-wide")]  # noqa: RUF012 - as the library has it
+    HORIZONTAL_BREAKPOINTS = COLUMNS
     VERTICAL_BREAKPOINTS = [(0, "-short"), (32, "-tall")]  # noqa: RUF012 - as the library has it
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "ordinary", "the step's own act"),
@@ -58,14 +59,18 @@ class WalkScreen(SceneScreen):
         *[Binding(key.key, f"act('{key.name}')", key.word) for key in KEYS if key.key != "f2"],
     ]
 
+    def middle(self, scene: Scene, width: int, height: int) -> list[Content]:
+        """The step or call shown."""
+        return centre_lines(scene, width, height)
+
     def compose(self) -> ComposeResult:
         yield Pane(lambda scene, width, _: [title_line(scene, width)], id="title-line")
         yield Pane(lambda scene, width, _: [phases_line(scene, width)], id="phases")
         yield Pane(lambda scene, width, _: [verdict_line(scene, width)], id="verdict")
         with Horizontal(id="middle"):
             yield Pane(steps_around, id="steps")
-            yield Pane(centre_lines, id="centre")
-            yield Pane(figures_here, id="figures")
+            yield Pane(self.centre, id="centre")
+            yield Pane(self.figures, id="figures")
         yield Pane(lambda scene, width, _: notice_lines(scene.notice, width), id="notice")
         yield Pane(run_out, id="runout")
         yield Pane(lambda scene, width, _: [times_line(scene, width)], id="times")
