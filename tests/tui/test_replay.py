@@ -123,7 +123,7 @@ async def press(driver: Driver, key: str, times: int = 1) -> None:
         before = driver.app.seen
         await driver.press(key)
         await driver.until(lambda before=before: driver.app.seen is not before, f"for {key}")
-        await driver.pilot.pause()
+        await driver.dealt()
 
 
 def shown(driver: Driver) -> dict[str, str]:
@@ -286,7 +286,7 @@ def test_other_steps_can_be_looked_at_as_they_stood(stage: Stage, flown: Flown) 
         await driver.type("neck")
         await driver.press("enter")
         await driver.until(lambda: driver.app.seen.place.name == "neck-lift")
-        await driver.pilot.pause()
+        await driver.dealt()
         assert "○ OPEN" in driver.text()
         await press(driver, "right")
         assert driver.app.seen.place.name == "line"
