@@ -7,6 +7,7 @@ import shlex
 import shutil
 import signal
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -118,16 +119,24 @@ def _introduce(demo: Demo, planted: Mapping[str, str]) -> None:
     from preflight.practice.faults import FAULTS
     from preflight.practice.scenario import CREW, MARK, PASSPHRASE
 
-    click.echo("DRILL: an invented flight with a simulated payload. Nothing here is advice for a real one.")
     state = "taken up as it was, its release planned anew" if demo.reused else "made"
-    click.echo(f"Folder {demo.folder}: {state}. Delete it for a fresh start.")
     people = ", ".join(f"{member.name} ({', '.join(member.roles)})" for member in CREW)
-    click.echo(f"Crew: {people}.")
-    click.echo(f'Everyone\'s passphrase is "{PASSPHRASE}": nothing in this folder is secret.')
-    click.echo(f"What to type at which step is in {demo.folder / MARK}.")
+    _say("DRILL: an invented flight with a simulated payload. Nothing here is advice for a real one.")
+    _say(f"Folder {demo.folder}: {state}. Delete it for a fresh start.")
+    _say(f"Crew: {people}.")
+    _say(f'Everyone\'s passphrase is "{PASSPHRASE}": nothing in this folder is secret.')
+    _say(f"What to type at which step is in {demo.folder / MARK}.")
     for name, value in planted.items():
         what = f" ({value} {FAULTS[name].takes})" if value else ""
-        click.echo(f"Planted fault: {FAULTS[name].text}{what}.")
+        _say(f"Planted fault: {FAULTS[name].text}{what}.")
+
+
+def _say(text: str) -> None:
+    """A line for people: on a terminal no word of it is broken."""
+    if sys.stdout.isatty():
+        columns = shutil.get_terminal_size().columns
+        text = textwrap.fill(text, columns, break_long_words=False, break_on_hyphens=False)
+    click.echo(text)
 
 
 # -- the screen -------------------------------------------------------------------------------------
