@@ -129,7 +129,7 @@ class Conduct(Asking):
 
     async def _by_person(self, does: str, name: str, person: str | None) -> None:
         if person is None:
-            raise Refused("Choose who signs first: their number, then Enter.")
+            raise NotNow("Choose who signs first: their number, then Enter.")
         step = self.app.seen.view.book.steps.get(name)
         acts: dict[str, Callable[[Walk], object]] = {
             "sign": lambda walk: walk.sign(name, person),

@@ -178,3 +178,8 @@ def test_a_no_go_entered_by_hand_never_shows_what_a_response_seen_means(hand: Ha
     assert "confirm 2031-03-09 07:00:00Z Omar Example entered no-go" in in_full()
     hand.walk.confirm("battery", "omar", "Latched")
     assert "confirm 2031-03-09 07:00:00Z Omar Example “I did this and saw the response”" in in_full()
+
+
+def test_a_phase_to_be_called_complete_shows_whole_challenges_beside_short_marks(hand: Hand) -> None:
+    lines = hand.page(Place("complete", "power-up"))
+    assert "   ○ OPEN  Battery lead" in lines

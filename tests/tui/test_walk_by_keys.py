@@ -76,7 +76,7 @@ async def seal(driver: Driver) -> str:
     await driver.until(lambda: driver.app.screen is not shown)
     await driver.until(lambda: isinstance(driver.app.screen, Sealed))
     code = driver.app.screen.seal.code
-    await driver.pilot.pause()
+    await driver.dealt()
     text = driver.text()
     assert " ".join(code.replace("-", "")[n : n + 4] for n in range(0, 16, 4)) in text
     assert "█" in text
@@ -309,7 +309,7 @@ def test_who_may_not_sign_is_told_and_nothing_is_entered(stage: Stage) -> None:
             "Step battery is signed by payload; Noah Example does not have that role. "
             "Choose 2 Omar Example or 3 Lena Example."
         )
-        await driver.pilot.pause()
+        await driver.dealt()
         assert "Not allowed" in driver.text()
         assert driver.entries == before
 
@@ -362,7 +362,7 @@ def test_the_walk_fits_without_scrolling(stage: Stage, size: tuple[int, int]) ->
     async def story(driver: Driver) -> None:
         await driver.begin()
         await driver.until(lambda: driver.app.seen.extra.figures is not None)
-        await driver.pilot.pause()
+        await driver.dealt()
         text = driver.text()
         assert not driver.app.screen.show_vertical_scrollbar
         for part in ("Plover 1", "HOLD", "Battery lead", "Latched, 8.1 V", "planned", "02:00:00", "F2 hold"):

@@ -31,6 +31,8 @@ def run_out_lines(figures: FlightFigures | None, width: int, height: int) -> lis
         said = "Nothing to run out is declared: the flight file has no [card], [battery] or [beacon]."
         return [say(said, "$quiet")]
     room = max(1, width - NAME - TAIL)
+    if height == 1:
+        return [_resource(figures.governing or figures.run_out[0], figures, room)]
     lines = [axis_line(figures.axis, room)]
     shown = figures.run_out[: height - 1]
     beyond = len(figures.run_out) - len(shown)

@@ -12,7 +12,7 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.readings import Reading
 from preflight.tui import words
-from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line
+from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line, tail_width
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import LABEL, TEXT, Block, apart, badge, labelled, row, say
 from preflight.tui.marks import CAUTION, OUTCOMES
@@ -141,8 +141,8 @@ def finding_blocks(
     if readings and covered:
         blocks.append(Block(labelled("reading", say(COVERED, "$quiet"), width), 6))
     elif readings:
-        names = name_width(readings, width - LABEL - 1)
-        lines = [_reading_row(each, width, names, n == 0) for n, each in enumerate(readings)]
+        names, tails = name_width(readings, width - LABEL - 1), tail_width(readings)
+        lines = [_reading_row(each, width, (names, tails), n == 0) for n, each in enumerate(readings)]
         blocks.append(Block(lines, 6, 1))
     told = step.outcome in ("stale", "waived", "no-go") or step.waiting == "finding"
     if step.reason and told:
@@ -180,9 +180,9 @@ def _why(view: View, step: StepState) -> str:
     return f"{step.reason}, by {view.person(step.waiver.signer)}, until {until}Z{limit}"
 
 
-def _reading_row(reading: Reading, width: int, names: int, first: bool) -> Content:
+def _reading_row(reading: Reading, width: int, cells: tuple[int, int], first: bool) -> Content:
     head = Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet") if first else " " * LABEL
-    return row(head, reading_line(reading, width - LABEL - 1, names))
+    return row(head, reading_line(reading, width - LABEL - 1, *cells))
 
 
 def _weight(reading: Reading) -> tuple[int, float, str]:

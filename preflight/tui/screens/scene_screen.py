@@ -13,16 +13,28 @@ from preflight.tui.draw.scene import Scene
 from preflight.tui.palette import Acts
 from preflight.tui.pane import Pane
 
+RUN_OUT = ((21, 7), (15, 2), (0, 1))
+"""From how many lines of the screen on what runs out has how many: on a low one they are the step's."""
+
 
 class SceneScreen(Screen[None]):
     """A screen of panes, one of them `#notice`, drawn anew with every scene of the application."""
 
     COMMANDS: ClassVar[Any] = {Acts}
 
+    _seen: Scene | None = None
+
     def on_mount(self) -> None:
         self.watch(self.app, "scene", self._show)
 
+    def on_resize(self) -> None:
+        """Other room: at once, not with the next scene."""
+        scene = self._seen
+        if scene is not None:
+            self.fit(scene)
+
     def _show(self, scene: Scene | None) -> None:
+        self._seen = scene
         if scene is None:
             return
         notice = self.query_one("#notice", Pane)
@@ -53,4 +65,5 @@ class SceneScreen(Screen[None]):
         """Give panes the room that this scene needs: lines that no resource needs are the step's."""
         figures = scene.extra.figures
         for pane in self.query("#runout").results(Pane):
-            pane.styles.max_height = None if figures is None else 1 + len(figures.run_out)
+            most = next(lines for least, lines in RUN_OUT if self.size.height >= least)
+            pane.styles.max_height = most if figures is None else min(most, 1 + len(figures.run_out))
