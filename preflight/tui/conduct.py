@@ -274,7 +274,10 @@ class Conduct(Asking):
         self.app.change(view=view)
         self.app.reckon()
         if running is not None and running.by_itself:
-            said = f"{running.title} ran again by itself: {done.finding.outcome}. It is to be signed again."
+            last = scene.view.step(running.step_id).finding
+            again = " again" if last is not None and last.signature is not None else ""
+            signs = f" It is to be signed{again}." if done.finding.outcome == "go" else ""
+            said = f"{running.title} ran again by itself: {done.finding.outcome}.{signs}"
             self.say("Run again", said)
 
     # -- arrival ----------------------------------------------------------------------------------

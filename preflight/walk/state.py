@@ -193,10 +193,14 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
         return state("open", told(finding), waiting="finding")
     else:
         outcome = "not-applicable" if finding.outcome == "not-applicable" else "go"
-        if finding.act.entry.kind == "check" and finding.signature is None:
-            return state("open", "waits for a signature", waiting="signature", expires=expires)
-        if witness_required(step, finding) and finding.witness is None:
-            return state("open", "waits for a witness", waiting="witness", expires=expires)
+        unsigned = finding.act.entry.kind == "check" and finding.signature is None
+        if unsigned or (witness_required(step, finding) and finding.witness is None):
+            # What nobody has to sign any more is not waited for: it is done again first.
+            again = stale_reason(ledger, step, finding, now, known)
+            if again is not None:
+                return state("open", again, waiting="finding")
+            waits: Waiting = "signature" if unsigned else "witness"
+            return state("open", f"waits for a {waits}", waiting=waits, expires=expires)
     stale = stale_reason(ledger, step, finding, now, known)
     if stale is not None:
         return state("stale", stale, waiting="finding", waiver=waiver)
