@@ -16,7 +16,7 @@ from preflight.tui.draw.text import WIDE, Block, badge, fit, fitted, labelled, r
 from preflight.tui.draw.verdict import called
 from preflight.tui.interruption import before_of
 from preflight.tui.marks import ALERT, CAUTION, OUTCOMES, VERDICTS
-from preflight.tui.places import no_release
+from preflight.tui.places import no_release, silent
 from preflight.tui.view import View
 from preflight.walk.state import GateState, PhaseState
 
@@ -271,9 +271,8 @@ def _back_to_go(view: View) -> str:
     todo = ["l lifts the hold"] if view.state.holds else []
     if any(reason.step is not None or reason.phase is not None for reason in gate.reasons):
         todo.append("j goes to what stands against it, and that step is done again")
-    asked = [name for name, act in gate.polled.items() if act is None or act.data.answer != "go"]
-    if asked:
-        todo.append(f"poll {words.listed(asked, 'and')}")
+    if asked := silent(gate):
+        todo.append(f"p polls {words.listed(asked, 'and')}")
     if gate.authorised is None:
-        todo.append("authorise")
+        todo.append("a authorises")
     return f"{'; then '.join(todo)}."
