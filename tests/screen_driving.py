@@ -27,6 +27,9 @@ from preflight.walk.opening import Sources
 
 NUMBERS = {name: str(n) for n, name in enumerate(PEOPLE, start=1)}
 DEADLINE = 20.0
+SETTLED_WITHIN = 0.2
+"""Seconds after which what is at work is taken to wait for something else."""
+HELD_UP = 0.05
 BY_ITSELF = ("_look", "_reckon")
 """What an application does while nobody presses a key; see preflight.tui.following."""
 PASSPHRASE = "oak"  # short, as every character is a key press
@@ -162,6 +165,27 @@ class Driver:
         )
         await self.pilot.pause()
 
+    async def dealt(self) -> None:
+        """What was pressed has done what it does, as far as it waits for nobody; not told by time."""
+        app, loop = self.app, asyncio.get_running_loop()
+        end = loop.time() + SETTLED_WITHIN
+        while True:
+            await self.pilot._wait_for_screen()
+            await self._written()
+            await self.pilot._wait_for_screen()
+            # An act that waits for its dialogue is one of those that stand above the walk.
+            at_work = sum(worker.is_running for worker in app.workers) > len(app.screen_stack) - 2
+            if not (at_work or app.keys._kept) or loop.time() > end:
+                break
+            await asyncio.sleep(0.001)
+        app.screen._on_timer_update()
+
+    async def _written(self) -> None:
+        """What the session was given to do by now is done, unless something holds it up."""
+        writer = getattr(self.app.session, "_writer", None)
+        if writer is not None:
+            await asyncio.wait({asyncio.wrap_future(writer.submit(int))}, timeout=HELD_UP)
+
     async def press(self, *keys: str) -> None:
         """Keys as a terminal sends them: one after another, ready or not."""
         self.rested()
@@ -191,7 +215,7 @@ class Driver:
     async def key(self, name: str) -> None:
         """One key, and what it starts."""
         await self.press(name)
-        await self.pilot.pause()
+        await self.dealt()
 
     def text(self) -> str:
         """What stands on the screen, line by line."""
@@ -215,7 +239,7 @@ class Driver:
 
     async def asked(self) -> None:
         await self.until(lambda: self.asking, "for a dialogue")
-        await self.pilot.pause()
+        await self.dealt()
 
     async def fill(self, *answers: str) -> None:
         """Answer a dialogue's fields from the one that has the focus, Enter after each."""
@@ -249,20 +273,20 @@ class Driver:
             await self.key("down")
         await self.press("enter")
         await self.until(lambda: self.app.seen.view.record is not None, "for a record")
-        await self.pilot.pause()
+        await self.dealt()
 
     async def sign(self, person: str) -> None:
         """Number and Enter, then wait for the entry."""
         before = self.entries
         await self.press(NUMBERS[person], "enter")
         await self.until(lambda: self.entries > before, f"for an entry by {person}")
-        await self.pilot.pause()
+        await self.dealt()
 
     async def run_check(self) -> None:
         before = self.entries
         await self.press("enter")
         await self.until(lambda: self.entries > before and self.app.seen.running is None, "for a finding")
-        await self.pilot.pause()
+        await self.dealt()
 
     async def at(self, kind: str, name: str = "") -> None:
         """Wait until the walk stands at a place."""
@@ -270,7 +294,7 @@ class Driver:
             lambda: (self.app.seen.place.kind, self.app.seen.place.name) == (kind, name),
             f"for {kind} {name}",
         )
-        await self.pilot.pause()
+        await self.dealt()
 
 
 __all__ = ["DEADLINE", "NUMBERS", "PASSPHRASE", "Driver", "Stage", "ToldCheck", "found", "table"]

@@ -119,8 +119,10 @@ def _judge(context: Context, judgement: Judgement, offset: Offset, of: str) -> N
         told = f"This laptop's clock agrees with {of} within {abs(offset.value) + offset.uncertainty:.2g} s"
     if reading.within is False:
         why = why_apart(offset)
-        remedy = f": {why}" if why else ". Set it, or connect it to a time server"
-        judgement.faults.append(f"{told}{remedy}; then run this again, as every entry is stamped by it")
+        remedy = f": {why}" if why else ". Compare both with a third clock and set the one that is off"
+        judgement.faults.append(
+            f"{told}{remedy}; then run this again, as every entry is stamped by this laptop's"
+        )
     else:
         judgement.remarks.append(told)
 

@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from preflight.checks.columns import Table, all_numbers
+from preflight.checks.columns import Column, Table
 from preflight.checks.cross_site import SiteChecks
 from preflight.clean import clean
 from preflight.config.flight import Flight, SampleField
 from preflight.config.quantities import convert
-from preflight.decode.samples import Value
 
 MOVING_ALTITUDE = 200.0
 """m between the lowest and highest altitude of a run from which on it is a flight. Receivers on the ground
@@ -87,8 +86,8 @@ def columns_of(fields: Sequence[SampleField], table: Table) -> Columns:
     return Columns(values, names)
 
 
-def _scaled(values: Sequence[Value], scale: float, zero: float) -> Sequence[float | None]:
-    plain = all_numbers(values) and -MOST <= min(values) <= max(values) <= MOST  # type: ignore[type-var, operator]
+def _scaled(values: Column, scale: float, zero: float) -> Sequence[float | None]:
+    plain = values.extent is not None and -MOST <= values.extent[0] <= values.extent[1] <= MOST
     if plain and (scale, zero) == (1.0, 0.0):
         return values  # type: ignore[return-value]
     if plain:

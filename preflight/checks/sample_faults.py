@@ -7,7 +7,7 @@ import operator
 from collections import Counter
 from collections.abc import Sequence
 
-from preflight.checks.columns import Table, numbers_of, table_of
+from preflight.checks.columns import Column, Table, numbers_of, table_of
 from preflight.checks.times import read_times
 from preflight.clean import clean
 from preflight.config.flight import SampleField, Site
@@ -185,11 +185,16 @@ def placeholder_fields(fields: Sequence[SampleField], table: Table, site: Site) 
     return frozenset(found)
 
 
-def _now_and_then(field: SampleField, name: str, values: Sequence[Value], site: Site) -> list[str]:
+def _now_and_then(field: SampleField, name: str, values: Column, site: Site) -> list[str]:
     """A placeholder in some of the samples, far from what the others hold."""
     kinds = PLACEHOLDERS | TEMPERATURE_PLACEHOLDERS if field.role == "temperature" else PLACEHOLDERS
     if field.role in _ZERO_NOW_AND_THEN:
         kinds |= {0.0}
+    if values.extent is not None:
+        low, high = values.extent
+        kinds = frozenset(kind for kind in kinds if low <= kind <= high)
+        if not kinds:
+            return []
     suspects = {kind for kind in kinds.intersection(values) if is_placeholder(field, kind, site)}
     if not suspects:
         return []

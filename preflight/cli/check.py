@@ -20,9 +20,21 @@ EXIT_CODES = {"go": 0, "no-go": 1, "open": 3}
 OPEN_MEANS = "open (needs a person)"
 
 
+def _names(ctx: click.Context, option: click.Parameter, begun: str) -> list[str]:
+    from preflight.checks import table
+
+    return [name for name in table.names() if name.startswith(begun)]
+
+
 @click.command()
 @click.argument("flight", type=NAMED)
-@click.option("--only", multiple=True, metavar="NAME", help="Run this check; may be given several times.")
+@click.option(
+    "--only",
+    multiple=True,
+    metavar="NAME",
+    shell_complete=_names,
+    help="Run this check; may be given several times.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 def command(flight: Path, only: tuple[str, ...], as_json: bool) -> int:
     """Run the instrument checks of the flight file FLIGHT.

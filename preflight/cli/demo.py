@@ -7,6 +7,7 @@ import shlex
 import shutil
 import signal
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -48,6 +49,12 @@ def _takes(what: str) -> str:
     return f" ({what})" if what else ""
 
 
+def _names(ctx: click.Context, option: click.Parameter, begun: str) -> list[str]:
+    from preflight.practice.faults import FAULTS
+
+    return [name for name in FAULTS if name.startswith(begun)]
+
+
 @click.command(name="demo", cls=_Listing)
 @click.option("--auto", is_flag=True, help="Walk by itself and print each step; so without a terminal.")
 @click.option(
@@ -62,6 +69,7 @@ def _takes(what: str) -> str:
     "faults",
     multiple=True,
     metavar="NAME[=VALUE]",
+    shell_complete=_names,
     help="Plant a fault in the simulated payload, as often as wanted; the names are listed below.",
 )
 def command(auto: bool, folder: Path | None, faults: tuple[str, ...]) -> int:
@@ -69,8 +77,8 @@ def command(auto: bool, folder: Path | None, faults: tuple[str, ...]) -> int:
 
     Makes a folder with an invented flight, starts a simulated payload on pseudo-terminals and opens the
     screen on it. With --auto, or without a terminal, a simulated crew walks the checklist and leaves a sealed
-    record and the one that follows it after release; a planted fault has it hold the count at the step that
-    finds it. Every record is a drill.
+    record and the one that follows it after release; a planted fault that is no-go has it hold the count at
+    the step that finds it, one that may be none (frozen, for one) is a remark there. Every record is a drill.
     """
     from preflight.clock import SystemClock
     from preflight.practice.faults import fault_values
@@ -111,16 +119,24 @@ def _introduce(demo: Demo, planted: Mapping[str, str]) -> None:
     from preflight.practice.faults import FAULTS
     from preflight.practice.scenario import CREW, MARK, PASSPHRASE
 
-    click.echo("DRILL: an invented flight with a simulated payload. Nothing here is advice for a real one.")
     state = "taken up as it was, its release planned anew" if demo.reused else "made"
-    click.echo(f"Folder {demo.folder}: {state}. Delete it for a fresh start.")
     people = ", ".join(f"{member.name} ({', '.join(member.roles)})" for member in CREW)
-    click.echo(f"Crew: {people}.")
-    click.echo(f'Everyone\'s passphrase is "{PASSPHRASE}": nothing in this folder is secret.')
-    click.echo(f"What to type at which step is in {demo.folder / MARK}.")
+    _say("DRILL: an invented flight with a simulated payload. Nothing here is advice for a real one.")
+    _say(f"Folder {demo.folder}: {state}. Delete it for a fresh start.")
+    _say(f"Crew: {people}.")
+    _say(f'Everyone\'s passphrase is "{PASSPHRASE}": nothing in this folder is secret.')
+    _say(f"What to type at which step is in {demo.folder / MARK}.")
     for name, value in planted.items():
         what = f" ({value} {FAULTS[name].takes})" if value else ""
-        click.echo(f"Planted fault: {FAULTS[name].text}{what}.")
+        _say(f"Planted fault: {FAULTS[name].text}{what}.")
+
+
+def _say(text: str) -> None:
+    """A line for people: on a terminal no word of it is broken."""
+    if sys.stdout.isatty():
+        columns = shutil.get_terminal_size().columns
+        text = textwrap.fill(text, columns, break_long_words=False, break_on_hyphens=False)
+    click.echo(text)
 
 
 # -- the screen -------------------------------------------------------------------------------------

@@ -50,16 +50,34 @@ def _lint(path: Path) -> int:
     from preflight.config.lint import lint
 
     result = lint(path)
-    for problem in result.problems:
-        click.echo(str(problem), err=True)
+    problems = [str(problem) for problem in result.problems] or _of_winds(path, result.file)
+    for problem in problems:
+        click.echo(problem, err=True)
     for note in result.advice:
         click.echo(f"{note} (advice)")
-    if result.file is not None:
+    if result.file is not None and not problems:
         told = _told(result.file)
         if result.parts:
             told += f" (with {', '.join(clean(part, limit=80) for part in result.parts[:-1])})"
         click.echo(f"{clean(str(path), limit=300)}: {told}, no problems")
-    return len(result.problems)
+    return len(problems)
+
+
+def _of_winds(path: Path, file: Flight | Checklist | RuleSet | None) -> list[str]:
+    """What is wrong in the wind table that a flight file names: `figures` and a walk would refuse it."""
+    from preflight.config.flight import Flight
+
+    if not isinstance(file, Flight) or file.wind is None:
+        return []
+    from preflight.config.source import read_bytes
+    from preflight.figures import winds
+
+    table = path.parent / file.wind.table
+    try:
+        winds.read(read_bytes(table), name=str(table))
+    except winds.WindTableError as error:
+        return str(error).splitlines()
+    return []
 
 
 def _told(file: Flight | Checklist | RuleSet) -> str:

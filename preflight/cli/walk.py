@@ -119,7 +119,11 @@ def _replay(record: Path) -> int:
     if not (folder / "record.jsonl").is_file():
         from preflight.errors import PreflightError
 
-        raise PreflightError(f"{folder} holds no record: give a flight file, or a record's folder of logs/")
+        own = folder / "flight.toml"
+        here = f" ({own})" if own.is_file() else ""
+        raise PreflightError(
+            f"{folder} holds no record: give a flight file{here}, or a record's folder of logs/"
+        )
 
     def opener(app: WalkApp) -> Opened:
         from preflight.tui import openers

@@ -7,7 +7,6 @@ the loader its rule, the JSON Schema its pattern and the reader its unit.
 from __future__ import annotations
 
 import difflib
-import functools
 import re
 from decimal import Decimal
 from typing import Annotated, Any
@@ -16,6 +15,7 @@ import msgspec
 from msgspec import Meta
 
 from preflight.config.problems import quoted
+from preflight.config.units import registry
 from preflight.errors import PreflightError
 
 
@@ -200,20 +200,12 @@ def kind_of_unit(unit: str) -> str | None:
     return _KIND_OF_UNIT.get(unit)
 
 
-@functools.cache
-def _registry() -> Any:
-    # Loaded when a quantity is first converted: start-up does not pay for it.
-    import pint
-
-    return pint.UnitRegistry(non_int_type=Decimal, on_redefinition="raise")
-
-
 def _converted(value: Decimal, unit: str, to: str) -> Decimal:
     if unit == to:
         return value
-    registry = _registry()
-    quantity = registry.Quantity(value, registry.Unit(_PINT_NAMES[unit]))
-    magnitude: Decimal = quantity.to(registry.Unit(_PINT_NAMES[to])).magnitude
+    known = registry()
+    quantity = known.Quantity(value, known.Unit(_PINT_NAMES[unit]))
+    magnitude: Decimal = quantity.to(known.Unit(_PINT_NAMES[to])).magnitude
     return magnitude
 
 

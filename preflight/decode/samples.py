@@ -21,7 +21,9 @@ LOOK_LIMIT = 200
 """Bytes kept of what could not be decoded, to show."""
 NOTES_LIMIT = 20
 BLOCK_LEAST = 16
-"""Lines from which on decoding them together is tried; blocks that fail are halved down to this."""
+"""Lines from which on decoding them together is tried; blocks that fail are parted down to this."""
+_REPEATS = 4  # times a field's texts repeat on average from which on each is read once
+_PARTS = 8
 _PIECE = 65536  # bytes taken into the buffer at a time
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
@@ -97,6 +99,14 @@ class FieldReader:
 
         Gives what `read` gives, many times as fast.
         """
+        different = list(set(texts))
+        if len(texts) < _REPEATS * len(different):
+            return self._read_each(texts)
+        # Sensors repeat themselves: what was read once need not be read again.
+        values = self._read_each(different)
+        return None if values is None else list(map(dict(zip(different, values, strict=True)).get, texts))
+
+    def _read_each(self, texts: Sequence[str]) -> list[Value] | None:
         numbers = self._all_numbers(texts)
         if numbers is not None or self.numeric:
             return numbers
@@ -106,19 +116,21 @@ class FieldReader:
             return list(texts)
         if not _NO_WORD.search(joined):
             return list(texts)
-        read = {text: self.read(text) for text in set(texts)}
-        return None if any(fault is not None for _, fault in read.values()) else [read[t][0] for t in texts]
+        read = [self.read(text) for text in texts]
+        return None if any(fault is not None for _, fault in read) else [value for value, _ in read]
 
     def _all_numbers(self, texts: Sequence[str]) -> list[Value] | None:
         # What is left out here can't make NaN or infinity of so few characters.
-        if "".join(texts).encode().translate(None, _DIGITS):
+        joined = "".join(texts)
+        if joined.encode().translate(None, _DIGITS):
             return None
         try:
             values = list(map(float, texts))
         except ValueError:
             return None
         scale, offset = self.field.scale, self.field.offset
-        if scale != 1 or offset != 0:
+        # Of -0 the sum makes 0, as it does in a single line.
+        if scale != 1 or offset != 0 or "-0" in joined or "-." in joined:
             values = [value * scale + offset for value in values]
             total = sum(values)
             if total - total != 0:
@@ -251,6 +263,11 @@ class LineDecoder(Undecoded):
         """Samples of many whole lines from offset `at`; None where one is out of the ordinary."""
         return None
 
+    def part(self, lines: list[bytes]) -> list[list[bytes]]:
+        """Lines that could not be decoded together, in smaller parts."""
+        size = min(max(len(lines) // _PARTS, BLOCK_LEAST), len(lines) // 2)
+        return [lines[begin : begin + size] for begin in range(0, len(lines), size)]
+
     def decode_end(self) -> list[Sample]:
         """What is still held back when the stream has ended."""
         return []
@@ -271,12 +288,11 @@ class LineDecoder(Undecoded):
     def _decode_lines(self, lines: list[bytes], samples: list[Sample]) -> None:
         if len(lines) >= BLOCK_LEAST:
             found = None
-            if len(max(lines, key=len)) <= min(self._limit, TEXT_LIMIT):
+            if len(max(lines, key=len)) <= self._limit:
                 found = self.decode_block(lines, self._start)
             if found is None:
-                middle = len(lines) // 2
-                self._decode_lines(lines[:middle], samples)
-                self._decode_lines(lines[middle:], samples)
+                for part in self.part(lines):
+                    self._decode_lines(part, samples)
             else:
                 samples += found
                 self._start += sum(map(len, lines))

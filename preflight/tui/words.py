@@ -83,6 +83,19 @@ def both(at: datetime, zone: ZoneInfo) -> str:
     return f"{utc(at)} · {local(at, zone)}"
 
 
+def dated(at: datetime, zone: ZoneInfo) -> str:
+    """UTC with its date, and the site's clock with its own where that is another day."""
+    here = at.astimezone(zone)
+    day = "" if here.date() == at.astimezone(UTC).date() else f"{here:%Y-%m-%d} "
+    return f"{at.astimezone(UTC):%Y-%m-%d} {utc(at)} · {day}{local(at, zone)}"
+
+
+def away(left: timedelta) -> str:
+    """About how far a moment lies ahead or back: "in 23.5 h", "12 min ago"."""
+    seconds = left.total_seconds()
+    return f"in {span(seconds)}" if seconds >= 0 else f"{span(-seconds)} ago"
+
+
 def countdown(left: timedelta) -> str:
     """Time to go to a moment, or since it: "in 01:05:09", "02:00:00 ago"."""
     seconds = round(left.total_seconds())

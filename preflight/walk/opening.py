@@ -15,16 +15,17 @@ import msgspec
 from preflight import __version__
 from preflight.clock import Clock
 from preflight.config.load import flattened_checklist, parse_checklist, parse_flight
+from preflight.config.source import read_bytes
 from preflight.errors import RecordError, Refused
 from preflight.readings import decimal_text
 from preflight.record import kinds
-from preflight.record.disk import list_folder
+from preflight.record.disk import list_folder, read_file
 from preflight.record.entry import Entry
 from preflight.record.folder import CHECKLIST, FLIGHT, PINNED, ROSTER, RecordFiles, read
 from preflight.record.keys import Keyring
 from preflight.record.links import previous_of
 from preflight.record.mirror import Mirror
-from preflight.record.roster import Roster
+from preflight.record.roster import MAX_ROSTER, Roster
 from preflight.record.store import Recorder
 from preflight.walk import rules
 from preflight.walk.acts import Walk
@@ -52,12 +53,11 @@ class Sources:
     @classmethod
     def beside(cls, flight_file: Path) -> Sources:
         """The flight file, the checklist it names put together into one file, and the roster beside it."""
-        flight = _bytes(flight_file)
+        flight = read_bytes(flight_file)
         named = parse_flight(flight, str(flight_file)).flight.checklist
         folder = flight_file.parent
-        return cls(
-            flight=flight, checklist=flattened_checklist(folder / named), roster=_bytes(folder / ROSTER)
-        )
+        checklist = flattened_checklist(folder / named)
+        return cls(flight=flight, checklist=checklist, roster=_roster_beside(folder))
 
     @classmethod
     def kept(cls, files: RecordFiles) -> Sources:
@@ -312,10 +312,11 @@ def opened(entry: Entry) -> kinds.OpenData:
     return entry.data
 
 
-def _bytes(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except FileNotFoundError:
-        raise RecordError(f"{path}: no such file") from None
-    except OSError as error:
-        raise RecordError(f"{path}: {error.strerror or error}") from error
+def _roster_beside(folder: Path) -> bytes:
+    path = folder / ROSTER
+    if not path.exists():
+        raise RecordError(
+            f"{path}: there is no roster beside the flight file; put the crew's there, or make one with "
+            "preflight crew add"
+        )
+    return read_file(Path(os.path.realpath(path)), str(path), MAX_ROSTER)

@@ -67,8 +67,8 @@ def test_a_clock_that_is_right_is_go_with_its_uncertainty(payload, tmp_path):
 
 
 OFF = {
-    95: "behind the receiver's time. Set it, or connect it to a time server",
-    -95: "ahead of the receiver's time. Set it, or connect it to a time server",
+    95: "behind the receiver's time. Compare both with a third clock and set the one that is off",
+    -95: "ahead of the receiver's time. Compare both with a third clock and set the one that is off",
     18: "that is GPS time against UTC: the receiver has not heard of the leap seconds yet",
     5400: "that is a time zone",
     -43200: "that is a time zone",

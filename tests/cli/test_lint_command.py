@@ -146,8 +146,8 @@ def test_files_that_a_flight_file_names_must_be_of_use(
 ) -> None:
     """Whoever lints the flight file alone, as `new` says to, hears of a checklist that no walk can take."""
     text = shipped_file("flight.toml").read_text(encoding="utf-8")
-    (tmp_path / "winds.csv").write_bytes(shipped_file("winds.csv").read_bytes())
-    path, checklist = tmp_path / "flight.toml", tmp_path / "latex-flight.toml"
+    path, checklist, winds = (tmp_path / name for name in ("flight.toml", "latex-flight.toml", "winds.csv"))
+    winds.write_bytes(shipped_file("winds.csv").read_bytes())
     path.write_text(text, encoding="utf-8")
     for said, listed in (
         ("is not a checklist; name a file that begins with [checklist]", text),
@@ -161,6 +161,11 @@ def test_files_that_a_flight_file_names_must_be_of_use(
         assert err.startswith(f'{path}:14: flight.checklist: "latex-flight.toml"')
         assert said in err, err
     checklist.write_bytes(shipped_file("latex-flight.toml").read_bytes())
+    winds.write_text("height [m],direction [deg],speed [m/s]\n212,400,2\n300,10,-1\n", encoding="utf-8")
+    code, out, err = lint(capsys, str(path))
+    assert (code, out) == (2, "")
+    assert err.startswith(f"{winds}, line 2, column direction: ")
+    assert len(err.splitlines()) == 2
     path.write_text(text.replace("latex-flight.toml", "flight.toml"), encoding="utf-8")
     assert 'flight.checklist: "flight.toml": is not a checklist' in lint(capsys, str(path))[2]
     path.write_text(text.replace("icao-annex-2.toml", "winds.csv"), encoding="utf-8")

@@ -153,3 +153,21 @@ def test_what_may_not_be_looked_at_is_a_sentence_and_no_verdict_on_a_record(tmp_
                 assert done.stderr.count("may not be") == 2
     finally:
         shut.chmod(0o700)
+
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [
+        (["fi"], {"figures"}),
+        (["check", "flight.toml", "--only", "card-f"], {"card-format"}),
+        (["demo", "--fault", "log-j"], {"log-jammed"}),
+        (["report", "--pa"], {"--paper"}),
+    ],
+)
+def test_a_shell_completes_commands_checks_and_faults(typed, offered, monkeypatch, capsys):
+    monkeypatch.setenv("_PREFLIGHT_COMPLETE", "bash_complete")
+    monkeypatch.setenv("COMP_WORDS", " ".join(["preflight", *typed]))
+    monkeypatch.setenv("COMP_CWORD", str(len(typed)))
+    with pytest.raises(SystemExit):
+        run([])
+    assert {line.partition(",")[2] for line in capsys.readouterr().out.splitlines()} == offered

@@ -8,6 +8,9 @@ import pytest
 
 from preflight.config.flight import Flight
 from preflight.figures.compute import FlightFigures, compute
+from preflight.figures.feed import Feed
+from preflight.figures.limits import DEFAULTS, DISAGREEMENT, limit_for
+from preflight.names import UNITS
 from preflight.readings import Reading
 
 Change = Callable[..., Flight]
@@ -115,3 +118,48 @@ def test_open_voltage_of_lithium_iron_disulphide_tells_nothing(change: Change) -
     figures = fed(flight, "battery.open_voltage", 4 * 1.2, "V")
     assert value(figures, "battery.usable") == value(compute(flight), "battery.usable")
     assert any("does not tell its charge" in remark for remark in figures.remarks)
+
+
+STATED = {
+    "sample.length": 0.10,
+    "sample.rate": 0.05,
+    "card.stall": 0.25,
+    "battery.load": 0.10,
+    "balloon.neck_lift": 0.05,
+    "balloon.mass": 0.05,
+    "payload.mass": 0.05,
+    "parachute.mass": 0.05,
+    "cylinder.pressure": 0.05,
+}
+"""Shares by which measured and declared may differ unremarked: common practice, no source."""
+
+
+def test_a_disagreement_is_told_from_the_stated_share_on() -> None:
+    assert STATED.keys() == DISAGREEMENT.keys()
+    for name, share in STATED.items():
+        for factor, told in ((share - 0.002, False), (share + 0.002, True)):
+            for measured in (100 * (1 + factor), 100 * (1 - factor)):
+                feed = Feed({name: Reading(name=name, value=measured, unit=UNITS[name])})
+                feed.better(name, 100.0)
+                assert bool(feed.remarks) is told, (name, measured)
+
+
+def test_the_limits_where_a_flight_file_sets_none(flight: Flight) -> None:
+    """Common practice, no source, but for the stall (SD physical layer specification, 4.6.2.2)."""
+    limits = {
+        "link.margin": (2.0, None),
+        "link.stall_margin": (1.0, None),
+        "card.margin": (2.0, None),
+        "battery.margin": (1.5, None),
+        "beacon.margin": (1.5, None),
+        "flight.free_lift": (0.0, None),
+        "flight.ascent_rate": (3.0, 6.0),
+        "flight.burst_altitude": (5000.0, None),
+        "flight.landing_speed": (None, 6.0),
+        "flight.landing_speed_fouled": (None, 9.0),
+        "flight.keep_out_clearance": (0.0, None),
+    }
+    assert {name: limit_for(flight, name) for name in DEFAULTS} == limits
+    for reading in compute(flight).figures:
+        if reading.name in limits:
+            assert (reading.at_least, reading.at_most) == limits[reading.name], reading.name

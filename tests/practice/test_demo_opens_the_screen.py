@@ -65,7 +65,7 @@ def test_the_screen_is_opened_on_the_demo_and_the_payload_ended(
     said = sys.stdout.getvalue()  # type: ignore[attr-defined]
     assert 'passphrase is "demo"' in said
     assert "Planted fault: the logger answers late (3 seconds)." in said
-    assert f"What to type at which step is in {folder / 'DEMO.txt'}." in said
+    assert f"What to type at which step is in {folder / 'DEMO.txt'}." in " ".join(said.split())
     assert f"preflight verify {folder / 'logs' / 'REC'}" in said
     (folder / "logs" / "REC").rmdir()
     with pytest.raises(RuntimeError):

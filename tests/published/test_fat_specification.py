@@ -12,7 +12,7 @@ from preflight.devices.blocks import BadVolumeError
 from preflight.devices.fat import LARGEST_FOLDER
 from preflight.devices.fat_boot import fat_type, read_boot, table_bytes
 from preflight.devices.fat_table import BAD, CLEAN, NO_ERROR
-from preflight.figures.card import MAX_FAT_FILE
+from preflight.figures.card import MAX_FAT_FILE, PLANNED_CLUSTER
 
 ROOM = 1 << 40
 
@@ -89,6 +89,8 @@ def test_media_bytes_of_section_3_1(media: int):
 
 def test_constants_of_sections_4_to_6():
     assert MAX_FAT_FILE == 4_294_967_295
+    # Section 3.5, the default cluster of FAT32 above 32 GB, the largest of that table: from memory.
+    assert PLANNED_CLUSTER == 32_768
     assert LARGEST_FOLDER == 2_097_152
     assert BAD == {"FAT12": 0xFF7, "FAT16": 0xFFF7, "FAT32": 0x0FFFFFF7}
     assert CLEAN == {"FAT16": 0x8000, "FAT32": 0x08000000}

@@ -114,7 +114,13 @@ def test_a_hold_that_stands_is_in_view_beside_a_no_go_and_no_window_is_too_small
         await driver.until(lambda: "NO-GO" in driver.text() and "HOLD" in driver.text().split("before:")[0])
         for size in ((40, 10), (43, 12), (44, 12), (20, 6), (8, 3), (160, 45), (80, 24)):
             await driver.pilot.resize_terminal(*size)
-            await driver.pilot.pause()
+            await driver.dealt()
+        await driver.pilot.resize_terminal(40, 12)
+        # The step and what Enter does are there on the lowest screen, and what runs out first on one line.
+        await driver.until(lambda: "▶ Enter runs" in driver.text() and "put back" in driver.text())
+        assert "file size" in driver.text()
+        assert "end of search" not in driver.text()
+        await driver.pilot.resize_terminal(80, 24)
         await driver.until(lambda: "HOLD" in driver.text().split("before:")[0])
         # Who called it, and when; where there is room why, each beside its own mark.
         assert "link.margin 1 < 2 ‖ HOLD Ines Example 07:00Z +" in driver.said()

@@ -178,7 +178,9 @@ def test_a_waiver_has_a_bound_and_an_expiry_and_asks_for_the_passphrase(hand: Ha
     # It says which clock a time is of, and what it was taken for; a day that is over is told at once.
     assert of_step.UNTIL in form.about
     assert explain(hand.view, form.by_key["expires"], "") == "hh:mm local, hh:mmZ or +45 min"
-    assert explain(hand.view, form.by_key["expires"], "06:30Z") == "= 2031-03-10 06:30Z · 06:30 local"
+    assert (
+        explain(hand.view, form.by_key["expires"], "06:30Z") == "= 2031-03-10 06:30Z · 06:30 local, in 23.5 h"
+    )
     tells = form.by_key["expires"].tells
     assert tells(typed) == "before the planned release: by then the no-go is back"
     assert tells({"expires": "09:00Z"}) == tells({"expires": ""}) == tells({"expires": "9"}) == ""
@@ -234,8 +236,11 @@ def test_replan_offers_the_release_first_and_checks_any_other_key(hand: Hand) ->
     assert told(key="release", value="+90 min") == [
         "planned release, now 2031-03-09 09:00Z · 09:00 local; "
         "new: hh:mm on the site's clock, hh:mmZ in UTC, or +45 min from now",
-        "= 2031-03-09 08:30Z · 08:30 local",
+        "= 2031-03-09 08:30Z · 08:30 local, in 90 min: 30 min earlier than planned",
     ]
+    assert told(key="release", value="2031-03-11 07:00")[1].endswith(
+        "local, in 2 days: 46.0 h later than planned"
+    )
     now, new = told(key="balloon.neck_lift", value="1.72 kg")
     assert now.startswith("balloon.neck_lift, now 1.6 kg")
     assert new == "= 1.72 kg"

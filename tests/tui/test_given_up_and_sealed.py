@@ -62,7 +62,7 @@ async def seal(driver: Driver) -> str:
     await driver.until(lambda: told in driver.said(), told)
     await driver.press("enter")
     await driver.until(lambda: not isinstance(driver.app.screen, Sealed))
-    await driver.pilot.pause()
+    await driver.dealt()
     return code
 
 
@@ -93,7 +93,7 @@ def test_a_scrubbed_and_sealed_walk_says_so_and_offers_only_what_is_left(
         # Nothing about a step is news any more.
         assert not [alarm for alarm in alarms(before, driver.app.seen.view) if alarm.step is not None]
         driver.app.conductor.go(Place("step", "logger"))
-        await driver.pilot.pause()
+        await driver.dealt()
         said = driver.said()
         assert "runs the check" not in said
         assert "move lead" not in said
@@ -113,7 +113,7 @@ def test_a_scrubbed_and_sealed_walk_says_so_and_offers_only_what_is_left(
         assert "q quits" in said
         assert not offers(driver)
         await driver.press("left")
-        await driver.pilot.pause()
+        await driver.dealt()
         assert driver.app.seen.place == places(driver.app.seen.view.book)[-1]
         assert "The walk is over. Enter goes to how it ended" in driver.said()
         await driver.press("enter")
@@ -129,7 +129,7 @@ def test_a_scrubbed_and_sealed_walk_says_so_and_offers_only_what_is_left(
 
     async def again(driver: Driver) -> None:
         await driver.until(lambda: "REPLAY" in driver.text())
-        await driver.pilot.pause()
+        await driver.dealt()
         said = driver.said()
         assert "4 of 4 ● SEALED" in said
         assert "Ines Example 07:05:00Z “I close this record”" in said
@@ -140,7 +140,7 @@ def test_a_scrubbed_and_sealed_walk_says_so_and_offers_only_what_is_left(
             here = driver.app.seen
             await driver.press("left")
             await driver.until(lambda here=here: driver.app.seen is not here)
-            await driver.pilot.pause()
+            await driver.dealt()
             if driver.app.seen.view.replay.spot.entry == 3:
                 assert "changed attempt scrubbed" in driver.said()
             if driver.app.seen.view.replay.spot.entry == 1:
@@ -156,13 +156,15 @@ def test_a_record_sealed_early_leads_to_the_release_or_a_scrub(stage: Stage) -> 
         await driver.press("z")
         code = await seal(driver)
         await driver.at("release")
+        # What a closed record takes no more is not gone to; a poll begins the one in which it is done.
+        await driver.until(lambda: "Enter goes to the poll (p) of director and payload" in driver.said())
         said = driver.said()
         assert "‖ HOLD ● SEALED fill gate" in said
         assert f"code {code}" in said
         assert "Not flying after all: d scrubs" in said
         assert "d scrub" in said
         driver.app.conductor.go(Place("step", "logger"))
-        await driver.pilot.pause()
+        await driver.dealt()
         assert "The record is closed: nothing is added here. Enter goes to the release" in driver.said()
         assert not [
             key for key in KEYS if key.name in ("again", "witness", "waive") and key.when(driver.app.seen)

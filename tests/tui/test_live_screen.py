@@ -85,7 +85,7 @@ async def to_the_check(driver: Driver, check: LiveCheck) -> None:
     await driver.at("step", "logger")
     await driver.press("enter")
     await driver.until(lambda: check.started.is_set() and driver.app.seen.live is not None, "for a report")
-    await driver.pilot.pause()
+    await driver.dealt()
 
 
 def test_the_picture_stands_below_the_challenge_and_stays_until_the_step_is_left(stage: Stage) -> None:
@@ -105,7 +105,7 @@ def test_the_picture_stands_below_the_challenge_and_stays_until_the_step_is_left
         await driver.until(
             lambda: driver.app.seen.view.step("logger").waiting == "signature", "for a finding"
         )
-        await driver.pilot.pause()
+        await driver.dealt()
         text = driver.text()
         assert "link.margin" in text
         assert "■1203.4" in text
@@ -156,7 +156,7 @@ def test_space_opens_the_picture_whole_with_its_lines_to_go_back_in(stage: Stage
         held = driver.text().splitlines()[5:20]
         before = driver.app.seen.running.progress
         await driver.until(lambda: driver.app.seen.running.progress is not before, "for another report")
-        await driver.pilot.pause()
+        await driver.dealt()
         assert driver.text().splitlines()[5:20] == held
         await driver.key("home")
         await driver.until(lambda: "0,992.1" in driver.text())
@@ -317,7 +317,7 @@ def test_the_simulated_payloads_samples_are_seen_with_the_planted_fault(stage: S
             await driver.until(
                 lambda: driver.app.seen.view.step("logger").outcome == "no-go", "for the finding"
             )
-            await driver.pilot.pause()
+            await driver.dealt()
             assert "■1203.4" in driver.text()
 
         stage.drive(story)

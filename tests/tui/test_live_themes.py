@@ -50,7 +50,7 @@ def shown(stage: Stage, look: Any, size: tuple[int, int], theme: str = ORDER[0])
         await driver.run_check()
         await driver.press("space")
         await driver.until(lambda: "■1203.4" in driver.text())
-        await driver.pilot.pause()
+        await driver.dealt()
         look(driver)
 
     stage.drive(story, size=size)

@@ -17,7 +17,7 @@ def test_the_sheet_is_one_key_away(stage: Stage) -> None:
         await driver.begin()
         await driver.press("0")
         await driver.until(lambda: isinstance(driver.app.screen, Page))
-        await driver.pilot.pause()
+        await driver.dealt()
         text = driver.text()
         assert "Notification sheet" in text
         assert "NOTIFICATION SHEET: Plover 1" in text
@@ -32,7 +32,7 @@ def test_without_rules_there_is_no_such_key(stage: Stage) -> None:
     async def story(driver: Driver) -> None:
         await driver.begin()
         await driver.press("0")
-        await driver.pilot.pause()
+        await driver.dealt()
         assert not isinstance(driver.app.screen, Page)
 
     stage.drive(story)

@@ -62,7 +62,7 @@ async def after_the_scrub(driver: Driver) -> None:
     await driver.press("1")
     await driver.press("enter")
     await driver.until(lambda: driver.app.seen.view.record is not None, "for a record")
-    await driver.pilot.pause()
+    await driver.dealt()
 
 
 async def to_step(driver: Driver, step: str) -> None:
@@ -97,7 +97,7 @@ async def close_and_seal(driver: Driver) -> None:
 async def past_the_code(driver: Driver) -> None:
     await driver.until(lambda: "Sealed" in driver.text())
     await driver.press("enter")
-    await driver.pilot.pause()
+    await driver.dealt()
 
 
 class TestTakingOver:
@@ -121,7 +121,7 @@ class TestTakingOver:
             assert "F4 take over" in driver.text()
             assert driver.app.seen.view.takeable == ("battery", "line")
             driver.app.conductor.go(Place("step", "logger"))
-            await driver.pilot.pause()
+            await driver.dealt()
             assert "F4" not in driver.text()
             driver.app.conductor.go(Place("step", "battery"))
             await driver.press("f4")
@@ -155,7 +155,7 @@ class TestTakingOver:
             await after_the_scrub(driver)
             await driver.press("f4")
             await driver.fill_refused("3", "2", told="There is no 3 in the list")
-            await driver.pilot.pause()
+            await driver.dealt()
             await driver.press("home", "delete")
             await driver.fill("2", "")
             assert driver.app.seen.view.step("line").outcome == "go"
@@ -273,7 +273,7 @@ class TestPaper:
             await answers(driver, "07:10", "no-go", "lead loose", "2", "2")
             await driver.until(lambda: "Look again: The second person must be another one" in driver.said())
             assert driver.app.screen is shown
-            await driver.pilot.pause()
+            await driver.dealt()
             await driver.press("home", "delete")
             await driver.type("3")
             await driver.press("enter")
@@ -484,7 +484,7 @@ def test_the_help_is_one_screen_at_80_by_24(stage: Stage) -> None:
         await driver.begin()
         await driver.press("question_mark")
         await driver.until(lambda: "Help: keys" in driver.text())
-        await driver.pilot.pause()
+        await driver.dealt()
         text = driver.text()
         assert not driver.app.screen.query_one("#text").show_vertical_scrollbar
         for key in KEYS:

@@ -123,7 +123,7 @@ async def press(driver: Driver, key: str, times: int = 1) -> None:
         before = driver.app.seen
         await driver.press(key)
         await driver.until(lambda before=before: driver.app.seen is not before, f"for {key}")
-        await driver.pilot.pause()
+        await driver.dealt()
 
 
 def shown(driver: Driver) -> dict[str, str]:
@@ -286,7 +286,7 @@ def test_other_steps_can_be_looked_at_as_they_stood(stage: Stage, flown: Flown) 
         await driver.type("neck")
         await driver.press("enter")
         await driver.until(lambda: driver.app.seen.place.name == "neck-lift")
-        await driver.pilot.pause()
+        await driver.dealt()
         assert "○ OPEN" in driver.text()
         await press(driver, "right")
         assert driver.app.seen.place.name == "line"
@@ -403,6 +403,9 @@ class TestRecordsThatAreNotWhole:
     def test_what_is_no_record_is_a_sentence(self, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
         assert run(["walk", str(tmp_path)]) == 2
         assert "holds no record: give a flight file, or a record's folder" in capfd.readouterr().err
+        (tmp_path / "flight.toml").touch()
+        assert run(["walk", str(tmp_path)]) == 2
+        assert f"give a flight file ({tmp_path / 'flight.toml'}), or" in capfd.readouterr().err
         (tmp_path / "record.jsonl").write_bytes(b"{}\n")
         assert run(["walk", str(tmp_path), "--drill"]) == 2
         assert "no option goes with it" in capfd.readouterr().err

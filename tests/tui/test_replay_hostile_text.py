@@ -44,7 +44,7 @@ def test_nothing_is_deleted_nothing_is_obeyed(stage: Stage, size: tuple[int, int
             before = driver.app.seen
             await driver.press("right")
             await driver.until(lambda before=before: driver.app.seen is not before)
-            await driver.pilot.pause()
+            await driver.dealt()
             text = driver.text()
             seen.append(text)
             assert not any(ord(sign) < 32 and sign != "\n" for sign in text)

@@ -67,16 +67,16 @@ def test_hostile_text_is_shown_everywhere_and_obeyed_nowhere(stage: Stage) -> No
 
     async def story(driver: Driver) -> None:
         await driver.begin()
-        await driver.pilot.pause()
+        await driver.dealt()
         assert driver.text().count("[BATT] 3.3 [/] [red]x[/red] $bold {y} %s") >= 4
         await driver.press("n")
         await driver.fill("[/] [red]wind[/red] $x", "2")
         await driver.until(lambda: driver.app.seen.view.step("battery").outcome == "no-go")
-        await driver.pilot.pause()
+        await driver.dealt()
         assert "[/] [red]wind[/red] $x" in driver.text()
         await driver.key("slash")
         await driver.type("batt")
-        await driver.pilot.pause()
+        await driver.dealt()
         assert "Battery lead [BATT]" in driver.text()
         await driver.key("escape")
         await driver.key("ctrl+p")
@@ -96,7 +96,7 @@ def test_hostile_text_is_shown_everywhere_and_obeyed_nowhere(stage: Stage) -> No
         assert "[BATT] 3.3 [/] [red]x[/red] ␛[31mESC<9B>2J" in driver.text()
         await driver.key("space")
         await driver.until(lambda: isinstance(driver.app.screen, Page))
-        await driver.pilot.pause()
+        await driver.dealt()
         assert not obeyed(driver.text())
         assert driver.text().count("␛[31mESC") >= 3
 
@@ -420,7 +420,7 @@ def test_a_no_go_is_waived_within_a_bound_and_a_correction_takes_an_entry_out(st
         await driver.until(lambda: driver.app.screen is not shown)
         await driver.until(lambda: driver.app.seen.view.step("line").outcome == "waived")
         driver.app.conductor.go(driver.app.seen.place.__class__("step", "line"))
-        await driver.pilot.pause()
+        await driver.dealt()
         assert "WAIVED" in driver.text()
         assert "short cable, by Ines Example, until 07:45Z" in driver.text()
         await driver.press("c")

@@ -41,7 +41,7 @@ async def press(driver: Driver, key: str) -> None:
     char = key if len(key) == 1 else None
     driver.rested()
     driver._send(events.Key(_character_to_key(key) if char else key, char))
-    await driver.pilot.pause()
+    await driver.dealt()
 
 
 class Presser:
@@ -73,7 +73,7 @@ class Presser:
             for key in PRINTABLE:
                 driver._send(events.Key(_character_to_key(key), key))
                 self.count += 1
-            await driver.pilot.pause()
+            await driver.dealt()
             self.judge("every character")
             assert driver.app.screen is shown, "a character typed into an input left its dialogue"
             assert driver.app.seen.place == self.place
@@ -126,7 +126,7 @@ class Presser:
         if self.opener:
             await press(driver, self.opener)
             await driver.until(lambda: driver.app.screen is not self.base, f"for {self.opener}")
-            await driver.pilot.pause()
+            await driver.dealt()
             self.opened = driver.app.screen
             self.initial = {field: field.value for field in self.opened.query(Input)}
             self.focused = self.opened.focused

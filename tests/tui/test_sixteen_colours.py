@@ -37,18 +37,18 @@ def test_every_character_can_be_read_in_sixteen_colours(stage: Stage, name: str)
 
     async def story(driver: Driver) -> None:
         driver.app.theme = name
-        await driver.pilot.pause()
+        await driver.dealt()
         assert not weak(driver)
         await driver.begin()
         await driver.until(lambda: driver.app.seen.extra.figures is not None)
         await driver.sign("omar")
         await driver.run_check()
         await driver.press("2")
-        await driver.pilot.pause()
+        await driver.dealt()
         assert not weak(driver)
         for key, back in (("question_mark", "escape"), ("slash", "escape"), ("f2", "escape")):
             await driver.key(key)
-            await driver.pilot.pause()
+            await driver.dealt()
             assert not weak(driver), key
             await driver.key(back)
 

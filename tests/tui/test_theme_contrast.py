@@ -21,7 +21,7 @@ def test_every_character_drawn_stands_out(stage: Stage, name: str) -> None:
     stage.checks["logger-response"] = ToldCheck("logger-response", found("logger-response", 1.0))
 
     async def look(driver: Driver) -> None:
-        await driver.pilot.pause()
+        await driver.dealt()
         assert not faint(driver, LEAST[name])
 
     async def story(driver: Driver) -> None:

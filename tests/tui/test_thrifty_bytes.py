@@ -152,7 +152,7 @@ def test_parts_of_lines_make_the_whole_screen(stage: Stage, monkeypatch: pytest.
 
         async def same() -> None:
             nonlocal sent, shown
-            await driver.pilot.pause()
+            await driver.dealt()
             update = driver.app.screen._compositor.render_update(full=True)
             assert isinstance(update, CompositorUpdate)
             shown, sent = cells(sent, shown), ""

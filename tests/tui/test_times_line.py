@@ -46,3 +46,10 @@ def test_what_lasts_beyond_the_release_is_told_quietly() -> None:
     assert "▲" not in drawn(80, expires=600.0)
     assert "before release" in drawn(120)
     assert "before release" not in drawn(120, expires=600.0)
+
+
+def test_what_is_not_of_today_has_its_date_on_both_clocks() -> None:
+    assert "planned 2031-03-09 09:00Z" not in drawn(160)
+    far = drawn(80, left=170 * 1440 + 840.0, expires=None)
+    assert "2031-08-26 21:00Z · 2031-08-27 09:00 local  in 170 d 14:00:00" in far
+    assert "2031-08-26 21:00Z  in 170 d 14:00:00" in drawn(60, left=170 * 1440 + 840.0)

@@ -200,7 +200,7 @@ def walk_the_demo(folder: Path) -> None:
         terminal.until(lambda text: "Enter opens the screen" in text, "the demo")
         hands = Hands(terminal, folder)
         hands.arrive()
-        terminal.resize(132, 43)  # in the middle of it, and back
+        terminal.resize(150, 43)  # in the middle of it, and back
         terminal.until(lambda text: "figures" in text and "call complete" in text, "the wide arrangement")
         terminal.resize(80, 24)
         terminal.until(lambda text: "call complete" not in text, "the narrow arrangement")

@@ -23,8 +23,8 @@ def choice_lines(blocks: list[list[Content]], at: int, width: int, height: int) 
     while after < len(blocks) and len(lines) < room:
         lines += blocks[after]
         after += 1
-    if height <= 1:
-        return lines[:room]
+    if height <= 1 or (first == 0 and after == len(blocks)):
+        return lines[:height]
     told = [f"▲ {first} more above"] if first else []
     told += [f"▼ {len(blocks) - after} more below"] if after < len(blocks) else []
     return [*lines[:room], more_line("   ".join(told), width, f"{at + 1} of {len(blocks)}  ")]

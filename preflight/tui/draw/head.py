@@ -71,12 +71,13 @@ def times_line(scene: Scene, width: int) -> Content:
         return fitted(say(f" released {words.both(left_at, view.zone)}  {gone}"), width)
     planned = state.planned_release
     left = planned - state.now.at
-    said = f" {'planned release' if width >= WIDE else 'planned'} {words.both(planned, view.zone)}  "
+    when = (words.dated if abs(left) >= timedelta(days=1) else words.both)(planned, view.zone)
+    said = f" {'planned release' if width >= WIDE else 'planned'} {when}  "
     if view.given_up:
         return fitted(say(said), width)
     count = Content.styled(words.countdown(left), "bold" if left >= timedelta(0) else CAUTION_STYLE)
     # The countdown is never cut: the site's clock gives way first, then words of what expires.
-    starts = [row(said, count) for said in (said, f" planned {words.utc(planned)}  ", " ")]
+    starts = [row(said, count) for said in (said, f" planned {when.partition(' · ')[0]}  ", " ")]
     before = state.first_expiry is not None and state.first_expiry[0] < planned
     style = CAUTION_STYLE if before else "$quiet"
     ends = [Content.styled(text, style) for text in _expiry_words(state, before=before)]
@@ -89,7 +90,7 @@ def times_line(scene: Scene, width: int) -> Content:
 def _expiry_words(state: State, *, before: bool) -> list[str]:
     """What expires first, in ever fewer words; `before` says whether it does before the planned release."""
     if state.first_expiry is None:
-        return ["nothing expires ", "nothing expires ", ""]
+        return ["nothing expires ", ""]
     at, step = words.utc(state.first_expiry[0]), clean(state.first_expiry[1], limit=60)
     mark = " ▲ " if before else " "
     return [

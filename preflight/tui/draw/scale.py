@@ -70,8 +70,22 @@ def name_width(readings: Sequence[Reading], width: int) -> int:
     return max(8, min(longest, 30, width // 3))
 
 
-def reading_line(reading: Reading, width: int, names: int | None = None) -> Content:
-    """Name, value, scale, limits and margin on one line; `names` is the cells for the name."""
+def tail_width(readings: Sequence[Reading]) -> int:
+    """Cells for limits and margins behind the scales of readings that stand under each other."""
+    return max((_tail(each).cell_length for each in readings if bounds(each) is not None), default=0)
+
+
+def _tail(reading: Reading) -> Content:
+    margin = f" {words.times(reading.margin)}" if reading.margin is not None else ""
+    margin_style = ALERT_STYLE if reading.within is False else "bold"
+    return row(Content.styled(f" {words.bounds(reading)}", "$quiet"), Content.styled(margin, margin_style))
+
+
+def reading_line(reading: Reading, width: int, names: int | None = None, tails: int = 0) -> Content:
+    """Name, value, scale, limits and margin on one line.
+
+    `names` is the cells for the name, `tails` those for limits and margin: scales under each other end alike.
+    """
     room = names if names is not None else name_width([reading], width)
     name = fitted(say(reading.name, limit=60), room)
     value = say(words.value_of(reading), "bold", limit=40)
@@ -80,10 +94,8 @@ def reading_line(reading: Reading, width: int, names: int | None = None) -> Cont
     if bounds(reading) is None:
         note = "" if reading.source == "measured" else reading.source
         return row(head, Content.styled(note, "$quiet")).truncate(width, ellipsis=True)
-    margin = f" {words.times(reading.margin)}" if reading.margin is not None else ""
-    margin_style = ALERT_STYLE if reading.within is False else "bold"
-    tail = row(Content.styled(f" {words.bounds(reading)}", "$quiet"), Content.styled(margin, margin_style))
-    middle = min(width - head.cell_length - tail.cell_length, 40)
+    tail = _tail(reading)
+    middle = min(width - head.cell_length - max(tails, tail.cell_length), 40)
     drawn = scale(reading, middle) if middle >= 8 else Content("")
     return row(head, drawn, tail).truncate(width, ellipsis=True)
 

@@ -14,7 +14,7 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.readings import Reading
 from preflight.tui import words
-from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line
+from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line, tail_width
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import LABEL, TEXT, Block, apart, badge, labelled, row, say
 from preflight.tui.marks import CAUTION, OUTCOMES
@@ -193,16 +193,16 @@ def _why(view: View, step: StepState) -> str:
     return f"{step.reason}, by {view.person(step.waiver.signer)}, until {until}Z{limit}"
 
 
-def _reading_row(reading: Reading, width: int, names: int, first: bool) -> Content:
+def _reading_row(reading: Reading, width: int, cells: tuple[int, int], first: bool) -> Content:
     head = Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet") if first else " " * LABEL
-    return row(head, reading_line(reading, width - LABEL - 1, names))
+    return row(head, reading_line(reading, width - LABEL - 1, *cells))
 
 
 def _readings(step: StepState, readings: Sequence[Reading], width: int) -> list[Block]:
     """What decides first, the tightest limit before all; then what gives way, being only good to know."""
     ordered = sorted(readings, key=lambda each: _weight(each, step.step.response))
-    names = name_width(ordered, width - LABEL - 1)
-    lines = [_reading_row(each, width, names, n == 0) for n, each in enumerate(ordered)]
+    cells = name_width(ordered, width - LABEL - 1), tail_width(ordered)
+    lines = [_reading_row(each, width, cells, n == 0) for n, each in enumerate(ordered)]
     if not lines:
         return []
     decide = sum(_weight(each, step.step.response)[0] < ASIDE for each in ordered) or 1

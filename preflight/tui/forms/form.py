@@ -271,7 +271,9 @@ def explain(view: View, asked: Field, text: str) -> str:
             return f"= {answers.choice(asked.key)}"
         if asked.kind.startswith("time"):
             at = answers.time(asked.key)
-            return "" if at is None else f"= {at:%Y-%m-%d} {words.both(at, view.zone)}"
+            if at is None:
+                return ""
+            return f"= {words.dated(at, view.zone)}, {words.away(at - view.state.now.at)}"
     except Missing:
         return words.listed(asked.choices)
     return ""

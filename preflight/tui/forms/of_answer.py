@@ -72,7 +72,7 @@ def defer(view: View, step: StepState) -> Form:
         return walk.defer(step.step.id, person, dict.fromkeys(asked.ask, "-"), granted=granted, reason="-")
 
     left = view.state.released is not None
-    planned = f"Planned release {words.both(view.state.planned_release, view.zone)}."
+    planned = f"Planned release {words.dated(view.state.planned_release, view.zone)}."
     near = "now" if left else "the release"
     times = f"Times: hh:mm is the site's clock, hh:mmZ is UTC; nearest to {near}."
     return Form(

@@ -9,7 +9,7 @@ from preflight.clean import clean
 from preflight.config.keys import find_key, flight_keys, replace_value, value_text
 from preflight.errors import PreflightError
 from preflight.tui import words
-from preflight.tui.forms.form import REASON, Answers, Field, Form, explain, who
+from preflight.tui.forms.form import REASON, Answers, Field, Form, Missing, explain, who
 from preflight.tui.times import FORM
 from preflight.tui.view import View
 
@@ -27,8 +27,7 @@ def replan(view: View) -> Form:
         if not key:
             return ""
         if key == RELEASE:
-            now = f"{planned:%Y-%m-%d} {words.both(planned, view.zone)}"
-            return f"planned release, now {now}; new: {FORM} from now"
+            return f"planned release, now {words.dated(planned, view.zone)}; new: {FORM} from now"
         return clean(_declared(view, key), limit=300)
 
     def tells_value(typed: Mapping[str, str]) -> str:
@@ -36,7 +35,7 @@ def replan(view: View) -> Form:
         if not key or not text:
             return ""
         if key == RELEASE:
-            return explain(view, WHAT, text)
+            return explain(view, WHAT, text) + _moved(view, text)
         try:
             return clean(f"= {value_text(replace_value(view.flight, key, text), key)}", limit=300)
         except PreflightError as error:
@@ -64,6 +63,19 @@ def replan(view: View) -> Form:
         make=make,
         trial=lambda walk, person: walk.replan({RELEASE: planned.isoformat()}, person, "-"),
     )
+
+
+def _moved(view: View, text: str) -> str:
+    """How far a new planned release lies from the one before: a day left out is seen by it."""
+    try:
+        at = Answers(view, {"value": WHAT}, {"value": text}).time("value")
+    except Missing:
+        return ""
+    planned = view.state.planned_release
+    if at is None or at == planned:
+        return ""
+    side = "later" if at > planned else "earlier"
+    return f": {words.span(abs((at - planned).total_seconds()))} {side} than planned"
 
 
 def _key(text: str) -> str:

@@ -94,7 +94,7 @@ _FOOT = (
 
 def _moment(view: View, at: datetime) -> str:
     """A moment on both clocks, with its day in UTC."""
-    return f"{at:%Y-%m-%d} {words.both(at, view.zone)}"
+    return words.dated(at, view.zone)
 
 
 def left_out(shown: Shown) -> Notice | None:

@@ -39,6 +39,10 @@ _KEYS = [
 ]
 
 
+LEAST_CHOICES = 3
+"""Lines that the choices have, however low the screen is."""
+
+
 class ArrivalScreen(SceneScreen):
     """Choices from the top: unfinished records of this flight, the latest first, then a new record."""
 
@@ -98,11 +102,12 @@ class ArrivalScreen(SceneScreen):
         checklist = f"{head.title}, revision {head.revision}, {words.count(steps, 'step')}"
         lines += labelled("flight", say(view.title, "bold $lead"), width)
         lines += labelled("checklist", say(checklist), width)
-        when = f"{planned:%Y-%m-%d} {words.both(planned, view.zone)}"
+        when = words.dated(planned, view.zone)
         lines += labelled(
             "release", say(f"planned {when}, {words.countdown(planned - view.state.now.at)}"), width
         )
         advice = say("   The tool advises a crew; local rules and the competent person decide.", "$quiet")
+        del lines[max(0, height - 1 - LEAST_CHOICES) :]
         room = height - len(lines) - 1
         apart = [Content("")] if room > 6 else []  # blank lines where there is room for them
         choices = self._choice_lines(scene, width, max(1, room - 3 * len(apart)))

@@ -14,16 +14,29 @@ from preflight.tui.draw.scene import Scene
 from preflight.tui.palette import Acts
 from preflight.tui.pane import Pane
 
+RUN_OUT = ((21, 7), (15, 2), (0, 1))
+"""From how many lines of the screen on what runs out has how many: on a low one they are the step's."""
+
 
 class SceneScreen(Screen[None]):
     """A screen of panes, one of them `#notice`, drawn anew with every scene of the application."""
 
     COMMANDS: ClassVar[Any] = {Acts}
 
+    _seen: Scene | None = None
+
     def on_mount(self) -> None:
         self.watch(self.app, "scene", self._show)
 
+    def on_resize(self) -> None:
+        """Other room: at once, not with the next scene."""
+        scene = self._seen
+        if scene is not None:
+            self.fit(scene)
+            self.call_after_refresh(self.fit, scene)  # the step's lines are other ones at another width
+
     def _show(self, scene: Scene | None) -> None:
+        self._seen = scene
         if scene is None:
             return
         notice = self.query_one("#notice", Pane)
@@ -57,12 +70,12 @@ class SceneScreen(Screen[None]):
         """
         figures = scene.extra.figures
         for pane in self.query("#runout").results(Pane):
-            most = pane.styles.height.value if pane.styles.height is not None else 0
+            most = next(lines for least, lines in RUN_OUT if self.size.height >= least)
             if figures is not None:
                 most = min(most, 1 + len(figures.run_out))
             centre = self.query_one("#centre", Pane)
             spare = self._both - wanted_lines(scene, centre.size.width) if centre.size.width else most
-            pane.styles.max_height = max(1, min(int(most), spare))
+            pane.styles.max_height = max(1, min(most, spare))
 
     @property
     def _both(self) -> int:
@@ -70,10 +83,6 @@ class SceneScreen(Screen[None]):
         beside = ("centre", "steps", "figures", "runout")
         taken = sum(_height(pane) for pane in self.query(Pane) if pane.display and pane.id not in beside)
         return self.size.height - taken - self.query_one("#centre", Pane).styles.padding.height
-
-    def on_resize(self) -> None:
-        """What each pane needs depends on the room that there is."""
-        self.call_after_refresh(lambda: self._show(self.app.scene))  # type: ignore[attr-defined]
 
 
 def _height(pane: Pane) -> int:
