@@ -28,12 +28,16 @@ FIELD_NAMES = tuple(field.name for field in SAMPLE_FIELDS)
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A fault: `takes` is what its value is ("" for none), `default` the value where none is given."""
+    """A fault: `takes` is what its value is ("" for none), `default` the value where none is given.
+
+    `least` is the smallest value, where it is not the one of all values of that sort.
+    """
 
     name: str
     text: str
     takes: str = ""
     default: str = ""
+    least: float | None = None
 
 
 FAULTS: dict[str, Fault] = {
@@ -67,7 +71,7 @@ FAULTS: dict[str, Fault] = {
         Fault("log-no-restart", "the logger does not log again after a power cut"),
         Fault("beacon-silent", "the beacon is not heard"),
         Fault("beacon-old", "the beacon repeats an old position"),
-        Fault("clock-off", "the flight computer's clock is off", "seconds", "95"),
+        Fault("clock-off", "the flight computer's clock is off", "seconds", "95", -86400.0),
     )
 }
 """Every fault by its name."""
@@ -100,7 +104,9 @@ def _value(name: str, value: str) -> str:
         number = math.nan
     whole = fault.takes in ("bytes", "samples", "baud")
     highest = 4e6 if fault.takes == "baud" else 86400
-    lowest = {"samples": 2.0, "baud": 50.0, "share": 0.01, "seconds": -86400.0}.get(fault.takes, 0.0)
+    lowest = {"samples": 2.0, "baud": 50.0, "share": 0.01}.get(fault.takes, 0.0)
+    lowest = lowest if fault.least is None else fault.least
     if not lowest <= number <= highest or (whole and number != int(number)):
-        raise PreflightError(f"The fault {name!r} takes {fault.takes} as a number from {lowest:g}: {value!r}")
+        between = f"{'a whole number' if whole else 'a number'} from {lowest:g} to {highest:.0f}"
+        raise PreflightError(f"The fault {name!r} takes {fault.takes}, {between}, and not {value!r}")
     return value

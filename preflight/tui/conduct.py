@@ -122,8 +122,10 @@ class Conduct(Asking):
             await self.ask(of_answer.defer(scene.view, self._step()))
         elif does.does == "form":
             await getattr(self, f"do_{scene.place.kind}")()
+        elif does.does == "held":
+            raise NotNow(f"{does.says[0].lower()}{does.says[1:]}.")
         elif does.does == "go-on":
-            self.go(place_of(scene.view.state.next))
+            self.go(does.to or place_of(scene.view.state.next))
 
     async def _by_person(self, does: str, name: str, person: str | None) -> None:
         if person is None:

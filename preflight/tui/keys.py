@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from preflight.tui.draw.scene import Scene
-from preflight.tui.places import ordinary
+from preflight.tui.places import no_release, ordinary
 from preflight.walk.ledger import CORRECTABLE
 from preflight.walk.state import StepState, witness_required
 
@@ -105,7 +105,12 @@ def _begin(scene: Scene) -> bool:
 
 
 def _near_gate(scene: Scene) -> bool:
-    return scene.place.kind in ("poll", "authorise")
+    """At a gate, or at a release that is to be brought back to go."""
+    return scene.place.kind in ("poll", "authorise") or (scene.place.kind == "release" and _off_go(scene))
+
+
+def _off_go(scene: Scene) -> bool:
+    return bool(no_release(scene.view.state))
 
 
 def _near_end(scene: Scene) -> bool:
@@ -248,4 +253,6 @@ def offered(scene: Scene) -> list[tuple[str, str]]:
 
 
 def _word(key: Key, scene: Scene) -> str:
+    if key.name == "release" and _off_go(scene):
+        return "left without go"
     return "add seal" if key.name == "close" and scene.view.state.closed is not None else key.word

@@ -9,14 +9,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from preflight.clean import clean
 from preflight.tui import words
 from preflight.walk.book import Book
-from preflight.walk.state import Next, NextKind, State, StepState
+from preflight.walk.state import GateState, Next, NextKind, State, StepState
 
-Does = Literal["run", "sign", "confirm", "witness", "measure", "defer", "form", "complete", "go-on", "none"]
+Does = Literal[
+    "run", "sign", "confirm", "witness", "measure", "defer", "form", "complete", "go-on", "held", "none"
+]
 
 
 HELD = "A hold stands: l lifts the hold, then every station is asked anew"
+LEFT = "Left all the same: f"
+"""The one key of a release off go: Enter never comes to it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +34,15 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Ordinary:
-    """What Enter does at a place, whether a person must be chosen first, and how the screen says it."""
+    """What Enter does at a place, whether a person must be chosen first, and how the screen says it.
+
+    `to` is where it goes on to; None for what is next.
+    """
 
     does: Does
     person: bool
     says: str
+    to: Place | None = None
 
 
 def place_of(due: Next) -> Place:
@@ -100,10 +109,51 @@ def ordinary(state: State, place: Place) -> Ordinary:
         return Ordinary("form", False, f"Enter authorises passing the {place.name} gate (passphrase)")
     if place.kind == "close":
         return Ordinary("form", False, "Enter closes and seals the record (passphrase)")
-    if no_release(state):
-        said = "Do not let go. If the balloon has left all the same, Enter enters that: without go"
-        return Ordinary("form", False, said)
-    return Ordinary("form", False, "Enter enters the release, once the balloon has left")
+    return _at_release(state)
+
+
+def _at_release(state: State) -> Ordinary:
+    """The release itself where it is with go; else the way back to go."""
+    if not no_release(state):
+        return Ordinary("form", False, "Enter enters the release, once the balloon has left")
+    if state.holds:
+        return Ordinary("held", False, f"{HELD}. {LEFT}")
+    to = towards_go(state)
+    if to is None:
+        said = "Do not let go. F2 holds, and so begins the record in which what stands against go is done"
+        return Ordinary("held", False, f"{said}. {LEFT}")
+    if to.kind == "poll":
+        asked = words.listed(silent(state.gates[to.name]), "and")
+        said = f"Enter goes to the poll (p) of {asked}; then a authorises"
+    elif to.kind == "authorise":
+        said = "Enter goes to the authorisation (a)"
+    elif to.kind == "complete":
+        said = f"Enter goes to phase {state.phases[to.name].phase.title}, not called complete"
+    else:
+        said = f"Enter goes to {to.name}" + (f", {state.steps[to.name].outcome}" if to.kind == "step" else "")
+    return Ordinary("go-on", False, clean(f"{said}. {LEFT}", limit=300), to)
+
+
+def towards_go(state: State) -> Place | None:
+    """Where a release is brought back to go; None where the closed record bars that."""
+    if state.next.kind != "release":
+        return place_of(state.next)
+    # A closed record says no more than that the release is next; what is missing stands at its gate.
+    gate = state.gate
+    assert gate is not None
+    steps = [Place("step", each.step) for each in gate.reasons if each.step is not None]
+    phases = [Place("complete", each.phase) for each in gate.reasons if each.phase is not None]
+    first = next(iter((*steps, *phases)), None)
+    if first is not None and not _not_any_more(state, first):
+        return first
+    if not gate.all_polled:
+        return Place("poll", gate.gate)
+    return Place("authorise", gate.gate) if first is None else None
+
+
+def silent(gate: GateState) -> list[str]:
+    """The stations whose answer that counts is not go."""
+    return [name for name, act in gate.polled.items() if act is None or act.data.answer != "go"]
 
 
 def no_release(state: State) -> str:

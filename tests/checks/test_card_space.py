@@ -66,6 +66,7 @@ def test_free_bytes_are_those_of_fsck(tmp_path: Path, bits: int, size: int, sect
 def test_the_margin_is_free_by_need_with_a_limit_of_two(tmp_path: Path):
     image = make_fat(tmp_path / "card.img", 64 * MIB, 16, "-s", 8)
     found = readings(judge(check, image))
+    assert {name.partition(".")[0] for name in found} == {"card"}
     margin, free, need = found["card.margin"], found["card.free"], found["card.need"]
     assert (margin.at_least, margin.within) == (2.0, True)
     assert margin.value == pytest.approx(free.value / need.value)

@@ -232,7 +232,7 @@ def test_a_card_that_is_not_there_keeps_the_recording(tmp_path):
         assert "This is another card" in compare(tmp_path, measured=other).remarks[0]
         wrong = compare(tmp_path, log="OLD.TXT")
         assert wrong.outcome == "no-go"
-        assert wrong.remarks[0].startswith("None of the ")
+        assert wrong.remarks[0].startswith("None of ")
         (tmp_path / "card.img").write_bytes(b"nothing" * 1000)
         assert compare(tmp_path).outcome == "no-go"
         card(payload, tmp_path)

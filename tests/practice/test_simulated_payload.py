@@ -178,9 +178,10 @@ def test_faults_are_checked_with_a_hint(sound):
         fault_values(["frozen=wings"])
     with pytest.raises(PreflightError, match="takes no value"):
         fault_values(["silent=3"])
-    for wrong in ("late=soon", "late=nan", "late=1e9", "skipping=1", "longer=2.5", "slow=0"):
-        with pytest.raises(PreflightError, match="as a number"):
+    for wrong in ("late=soon", "late=nan", "late=1e9", "late=-1", "skipping=1", "longer=2.5", "slow=0"):
+        with pytest.raises(PreflightError, match=r"a (whole )?number from [\d.]+ to \d+, and not"):
             fault_values([wrong])
+    assert fault_values(["clock-off=-95"]) == {"clock-off": "-95"}
     assert fault_values(tuple(FAULTS)) == {fault.name: fault.default for fault in FAULTS.values()}
 
 

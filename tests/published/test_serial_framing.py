@@ -76,6 +76,27 @@ def test_frame_tolerance(sampling: int, text: str, slow: float, fast: float, adv
     assert recommended_error(framing, sampling) * 100 == advised
 
 
+# The rows of the same tables for fewer bits: from memory.
+SHORTER = [
+    (16, "5N1", 3.0),
+    (16, "5E1", 2.5),
+    (16, "6N1", 2.5),
+    (16, "7N2", 2.0),
+    (8, "5N1", 2.5),
+    (8, "6N1", 2.0),
+    (8, "7N1", 1.5),
+]
+
+
+@pytest.mark.parametrize(("sampling", "text", "advised"), SHORTER)
+def test_shorter_frames_tolerate_more(sampling: int, text: str, advised: float) -> None:
+    framing = Framing.parse(text)
+    assert recommended_error(framing, sampling) * 100 == pytest.approx(advised)
+    slow, fast = tolerance(framing, sampling)
+    assert advised / 100 < min(-slow, fast)
+    assert min(-slow, fast) > min(abs(end) for end in tolerance(Framing.parse("8E1"), sampling))
+
+
 @pytest.mark.parametrize(("text", "ideal"), [("8N1", 5.26), ("8E1", 4.76)])
 def test_tolerance_stays_inside_the_ideal_receiver(text: str, ideal: float) -> None:
     # An electronics magazine's worked answer (no. 296): 0.5 / (N - 0.5) of N bit times up to the stop bit

@@ -156,6 +156,8 @@ def test_a_record_sealed_early_leads_to_the_release_or_a_scrub(stage: Stage) -> 
         await driver.press("z")
         code = await seal(driver)
         await driver.at("release")
+        # What a closed record takes no more is not gone to; a poll begins the one in which it is done.
+        await driver.until(lambda: "Enter goes to the poll (p) of director and payload" in driver.said())
         said = driver.said()
         assert "‖ HOLD ● SEALED fill gate" in said
         assert f"code {code}" in said

@@ -40,9 +40,9 @@ def test_the_release_page_says_first_whether_to_let_go(hand: Hand) -> None:
         "Release",
         "stop   ■ ALERT  DO NOT LET GO: battery is open: not done yet",
     ]
-    to_go = "j goes to what stands against it, and that step is done again; then poll director and payload"
-    assert f"to go {to_go}; then authorise." in told(early)
-    assert "Do not let go. If the balloon has left all the same, Enter enters that: without go" in told(early)
+    to_go = "j goes to what stands against it, and that step is done again"
+    assert f"to go {to_go}; then p polls director and payload; then a authorises." in told(early)
+    assert "▶ Enter goes to battery, open. Left all the same: f" in told(early)
     ready_to_release(walk)
     polled(walk, "release")
     walk.authorise("release", "ines", PASSPHRASE)
@@ -53,12 +53,17 @@ def test_the_release_page_says_first_whether_to_let_go(hand: Hand) -> None:
     walk.hold("aircraft", "omar")
     held = told(hand.page(RELEASE))
     assert "■ ALERT DO NOT LET GO: hold: aircraft" in held
-    assert "l lifts the hold; then poll director and payload; then authorise." in held
+    assert "l lifts the hold; then p polls director and payload; then a authorises." in held
+    assert "▶ A hold stands: l lifts the hold, then every station is asked anew. Left all the same: f" in held
     assert "Area clear" not in held
     walk.lift(hand.view.state.holds[0].ref, "omar", "gone")
     lifted = told(hand.page(RELEASE))
     assert "DO NOT LET GO: the release gate is not authorised" in lifted
-    assert "to go poll director and payload; then authorise." in lifted
+    assert "to go p polls director and payload; then a authorises." in lifted
+    to_poll = "Enter goes to the poll (p) of director and payload; then a authorises"
+    assert f"▶ {to_poll}. Left all the same: f" in lifted
+    polled(walk, "release")
+    assert "▶ Enter goes to the authorisation (a). Left all the same: f" in told(hand.page(RELEASE))
     walk.release("omar", released_at=hand.clock.at, reason="torn loose")
     gone = told(hand.page(RELEASE))
     assert "signed Omar Example" in gone
@@ -173,3 +178,8 @@ def test_a_no_go_entered_by_hand_never_shows_what_a_response_seen_means(hand: Ha
     assert "confirm 2031-03-09 07:00:00Z Omar Example entered no-go" in in_full()
     hand.walk.confirm("battery", "omar", "Latched")
     assert "confirm 2031-03-09 07:00:00Z Omar Example “I did this and saw the response”" in in_full()
+
+
+def test_a_phase_to_be_called_complete_shows_whole_challenges_beside_short_marks(hand: Hand) -> None:
+    lines = hand.page(Place("complete", "fill"))
+    assert "   ○ OPEN  Neck lift on the scale" in lines

@@ -62,8 +62,8 @@ def test_every_reason_of_a_check_is_told_at_80_columns(path) -> None:
 def test_detail_follows_the_meaning_as_far_as_there_is_room_between_words() -> None:
     said = "Heard nothing for 2 s: exchange 1 sent “?␍”. Check that the logger is powered, its lead on"
     lines = {width: drawn(said, width, step_id="logger", more=2).rstrip() for width in (60, 80, 100, 160)}
-    assert lines[80] == "  ■ NO-GO  release gate logger: Heard nothing for 2 s: exchange …  (+2 more: j)"
-    assert lines[60] == "  ■ NO-GO  release logger: Heard nothing for 2 s …  +2: j"
+    assert lines[80] == "  ■ NO-GO  release gate  logger: Heard nothing for 2 s: exchange …  (+2 more: j)"
+    assert lines[60] == "  ■ NO-GO  release  logger: Heard nothing for 2 s …  +2: j"
     assert "Heard nothing for 2 s: exchange 1 sent “?␍” …" in lines[100]
     assert lines[160].endswith("its lead on  (+2 more: j)")
 
@@ -89,7 +89,7 @@ def test_a_hold_beside_a_no_go_is_never_hidden_and_hides_no_reason() -> None:
     line = drawn("The card is full", held=True, more=0, width=100)
     assert "Ines Exampleperson 07:00Z" in line
     assert drawn("", outcome="open", held=True).startswith(
-        "  ‖ HOLD  release gate hold by Ines E. 07:00Z: gust"
+        "  ‖ HOLD  release gate  hold by Ines E. 07:00Z: gust"
     )
 
 

@@ -16,7 +16,7 @@ from preflight.tui.draw.text import WIDE, Block, badge, fit, fitted, labelled, r
 from preflight.tui.draw.verdict import called
 from preflight.tui.interruption import before_of
 from preflight.tui.marks import ALERT, CAUTION, OUTCOMES, VERDICTS
-from preflight.tui.places import no_release
+from preflight.tui.places import no_release, silent
 from preflight.tui.view import View
 from preflight.walk.state import GateState, PhaseState
 
@@ -100,11 +100,14 @@ def _phase_blocks(view: View, phase_id: str, width: int) -> list[Block]:
     if phase.blocking:
         blocks.append(Block(labelled("open", say(", ".join(phase.blocking), "bold", limit=900), width), 8, 3))
     lines = []
+    marks = 2 + max((len(OUTCOMES[view.step(step.id).outcome].text) for step in phase.phase.step), default=0)
     for step in phase.phase.step:
         found = view.step(step.id)
         lines.append(
             row(
-                "   ", fitted(say(OUTCOMES[found.outcome].text, "bold"), 18), say(step.challenge, limit=200)
+                "   ",
+                fitted(say(OUTCOMES[found.outcome].text, "bold"), marks),
+                say(step.challenge, limit=200),
             ).truncate(width, ellipsis=True)
         )
     blocks.append(Block(lines, 3, 3))
@@ -268,9 +271,8 @@ def _back_to_go(view: View) -> str:
     todo = ["l lifts the hold"] if view.state.holds else []
     if any(reason.step is not None or reason.phase is not None for reason in gate.reasons):
         todo.append("j goes to what stands against it, and that step is done again")
-    asked = [name for name, act in gate.polled.items() if act is None or act.data.answer != "go"]
-    if asked:
-        todo.append(f"poll {words.listed(asked, 'and')}")
+    if asked := silent(gate):
+        todo.append(f"p polls {words.listed(asked, 'and')}")
     if gate.authorised is None:
-        todo.append("authorise")
+        todo.append("a authorises")
     return f"{'; then '.join(todo)}."

@@ -72,12 +72,12 @@ def _why(view: View, gate: GateState, verdict: Content, width: int) -> Content:
     more = (f"  (+{others} more: j)", f"  +{others}: j") if others > 0 else ("", "")
     # Of the gate, the step and how many more there are, the gate is said by the line of phases too.
     tried = [
-        *((_at(gate, width), form, beside[0], more[0]) for form in forms[:2]),
+        *((f"{_at(gate, width)} ", form, beside[0], more[0]) for form in forms[:2]),
         *(
             (at, form, tail, more[1])
             for tail in beside
             for form in forms[1:]
-            for at in (f" {gate.gate} ", " ")
+            for at in (f" {gate.gate}  ", " ")
         ),
         (" ", forms[-1], beside[-1], ""),
     ]

@@ -22,7 +22,7 @@ from preflight.tui.forms.form import (
     said_numbers,
     who,
 )
-from preflight.tui.places import HELD
+from preflight.tui.places import HELD, silent
 from preflight.tui.view import View, number_of, numbers
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Act, Ref
@@ -213,7 +213,7 @@ def begin_phase(view: View, phase_id: str) -> Form:
 
 def poll(view: View, gate: GateState) -> Form:
     """One station's answer; no answer is assumed."""
-    silent = [name for name, act in gate.polled.items() if act is None or act.data.answer != "go"]
+    unasked = silent(gate)
     about = [
         clean(f"{name}: {'not asked yet' if act is None else act.data.answer}")
         for name, act in gate.polled.items()
@@ -227,7 +227,7 @@ def poll(view: View, gate: GateState) -> Form:
 
     def trial(walk: Walk, person: str) -> object:
         roles = view.book.roster.find(person).roles
-        own = next((name for name in silent if name in roles), silent[0] if silent else stations[0])
+        own = next((name for name in unasked if name in roles), unasked[0] if unasked else stations[0])
         return walk.poll(gate.gate, own, person, go=True)
 
     stations = tuple(gate.polled)
@@ -249,8 +249,8 @@ def poll(view: View, gate: GateState) -> Form:
                 label="station",
                 kind="choice",
                 choices=stations,
-                initial=silent[0] if silent else "",
-                settled=bool(silent),
+                initial=unasked[0] if unasked else "",
+                settled=bool(unasked),
             ),
             Field(key="answer", label="its answer", kind="choice", choices=("go", "no-go")),
             Field(key="remark", label="remark (may stay empty)", optional=True),

@@ -20,6 +20,7 @@ from preflight.walk.rules import release_facts
 
 WHEN = Field(key="at", label="when (empty: now)", kind="time-near", optional=True)
 AHEAD = "that is still to come: a release is entered once the balloon has left"
+TITLE = "Release: the balloon has left"
 WORD = "without go it takes a word on what happened"
 
 
@@ -72,7 +73,7 @@ def release(view: View, seen: Callable[[], View]) -> Form:
         return do
 
     return Form(
-        title="Release: the balloon has left",
+        title="Left WITHOUT GO: the balloon has left all the same" if authorised is None else TITLE,
         about=() if authorised is None else (f"Authorised at {words.utc_s(authorised.at.at)}.",),
         warning="Released without go: say what happened." if authorised is None else "",
         fields=(
