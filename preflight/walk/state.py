@@ -194,7 +194,8 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
     else:
         outcome = "not-applicable" if finding.outcome == "not-applicable" else "go"
         if finding.act.entry.kind == "check" and finding.signature is None:
-            return state("open", "waits for a signature", waiting="signature", expires=expires)
+            reason = f"found go, waits for {_whose(step)} signature"
+            return state("open", reason, waiting="signature", expires=expires)
         if witness_required(step, finding) and finding.witness is None:
             return state("open", "waits for a witness", waiting="witness", expires=expires)
     stale = stale_reason(ledger, step, finding, now, known)
@@ -202,6 +203,11 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
         return state("stale", stale, waiting="finding", waiver=waiver)
     reason = waiver.data.reason if waiver is not None else getattr(finding.act.data, "reason", "")
     return state(outcome, reason, waiver=waiver, expires=expires)
+
+
+def _whose(step: Step) -> str:
+    """Who may sign a step: "payload's", "payload's or director's", "a"."""
+    return " or ".join(f"{role}'s" for role in step.signed_by) or "a"
 
 
 def witness_required(step: Step, finding: FindingLog) -> bool:
