@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from pathlib import Path
 
-from preflight.checks.base import Context
+from preflight.checks.base import Context, Run
 from preflight.checks.judgement import Judgement
 from preflight.clean import clean
 from preflight.devices.fat import FatVolume
 from preflight.devices.fat_table import TableScan
-from preflight.devices.volume import Volume
+from preflight.devices.volume import Volume, open_volume
+from preflight.errors import DeviceError
 from preflight.readings import Evidence, Progress
 
 
@@ -19,6 +20,21 @@ def card_path(context: Context) -> Path:
     card = context.flight.card
     assert card is not None
     return context.folder / card.volume
+
+
+def on_the_card(
+    judgement: Judgement,
+    context: Context,
+    judge: Callable[[Judgement, Volume, Context], Generator[Progress, None, None]],
+) -> Run:
+    """The finding of `judge` on the card's volume; one that can't be opened, or fails, is told as trouble."""
+    yield Progress("Opening the card")
+    try:
+        with open_volume(card_path(context)) as volume:
+            yield from judge(judgement, volume, context)
+    except DeviceError as error:
+        return judgement.trouble(error)
+    return judgement.finding()
 
 
 def known_identity(context: Context) -> str | None:

@@ -7,9 +7,9 @@ from collections.abc import Generator
 from preflight.checks.base import Context, Run
 from preflight.checks.card import (
     add_evidence,
-    card_path,
     compare_fsinfo,
     compare_identity,
+    on_the_card,
     scan_with_progress,
     size_text,
 )
@@ -21,8 +21,7 @@ from preflight.devices.fat_boot import FAT12_BELOW, FAT16_BELOW, NEAR
 from preflight.devices.fat_table import TableScan
 from preflight.devices.own_file import NAME
 from preflight.devices.sd import STANDARD_TYPES, sd_class
-from preflight.devices.volume import Volume, open_volume
-from preflight.errors import DeviceError
+from preflight.devices.volume import Volume
 from preflight.readings import Progress
 
 LARGE_CLUSTER = 32 * 1024
@@ -45,14 +44,7 @@ class CardFormat:
     put_back = ""
 
     def run(self, context: Context) -> Run:
-        judgement = Judgement(self.name, _READS, context)
-        yield Progress("Opening the card")
-        try:
-            with open_volume(card_path(context)) as volume:
-                yield from _judge(judgement, volume, context)
-        except DeviceError as error:
-            return judgement.trouble(error)
-        return judgement.finding()
+        return (yield from on_the_card(Judgement(self.name, _READS, context), context, _judge))
 
 
 def _judge(judgement: Judgement, volume: Volume, context: Context) -> Generator[Progress, None, None]:

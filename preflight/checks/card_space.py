@@ -7,17 +7,16 @@ from collections.abc import Generator
 from preflight.checks.base import Context, Run
 from preflight.checks.card import (
     add_evidence,
-    card_path,
     compare_fsinfo,
     compare_identity,
     known_identity,
+    on_the_card,
     scan_with_progress,
 )
 from preflight.checks.judgement import GET_RIGHT, Judgement
 from preflight.clean import clean
 from preflight.devices.fat import FatVolume
-from preflight.devices.volume import Volume, open_volume
-from preflight.errors import DeviceError
+from preflight.devices.volume import Volume
 from preflight.readings import Progress, Reading
 
 _READS = ("card", "card.identity", "sample.length", "sample.rate", "flight.power_up", "recovery.search")
@@ -34,14 +33,7 @@ class CardSpace:
     put_back = ""
 
     def run(self, context: Context) -> Run:
-        judgement = Judgement(self.name, _READS, context)
-        yield Progress("Opening the card")
-        try:
-            with open_volume(card_path(context)) as volume:
-                yield from _judge(judgement, volume, context)
-        except DeviceError as error:
-            return judgement.trouble(error)
-        return judgement.finding()
+        return (yield from on_the_card(Judgement(self.name, _READS, context), context, _judge))
 
 
 def _judge(judgement: Judgement, volume: Volume, context: Context) -> Generator[Progress, None, None]:

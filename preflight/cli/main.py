@@ -32,7 +32,7 @@ COMMANDS: dict[str, str] = {
 """Commands and what they do, so that the list is shown without importing any of them."""
 
 
-FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 """What an output that takes no more answers with."""
 
 

@@ -163,6 +163,7 @@ def _said_plainly(shown: str, *, opening: bool = False) -> Iterator[None]:
         why = error.strerror or type(error).__name__
         if error.errno == getattr(errno, "ENOMEDIUM", None):
             raise GoneError(f"{shown} has no card in it: put the card in the reader") from error
-        raise GoneError(f"{shown} can't be opened: {why}" if opening else _gone(shown, why)) from error
+        unopened = f"{shown} can't be opened: {why}. Correct [card] volume"
+        raise GoneError(unopened if opening else _gone(shown, why)) from error
     except ValueError as error:  # a null byte in the path, or a file closed under us
         raise DeviceError(f"{shown} can't be read: {clean(str(error))}") from error

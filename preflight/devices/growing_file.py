@@ -69,9 +69,14 @@ class GrowingFile:
         try:
             return os.open(self._path, os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0))
         except PermissionError as error:
-            raise PortUnusableError(f"You may not read {self._shown}") from error
+            raise PortUnusableError(
+                f"You may not read {self._shown}: give yourself the right to, or correct `at` in its [[port]]"
+            ) from error
         except OSError as error:
-            raise DeviceError(f"{self._shown} can't be opened: {error.strerror or error}") from error
+            raise DeviceError(
+                f"{self._shown} can't be opened: {error.strerror or error}. Start what writes it, or correct "
+                "`at` in its [[port]]"
+            ) from error
 
     def _follow(self) -> None:
         """Begin anew at the start of a file that was cut short or put in this one's place."""

@@ -199,13 +199,20 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
             again = stale_reason(ledger, step, finding, now, known)
             if again is not None:
                 return state("open", again, waiting="finding")
-            waits: Waiting = "signature" if unsigned else "witness"
-            return state("open", f"waits for a {waits}", waiting=waits, expires=expires)
+            if unsigned:
+                reason = f"found go, waits for {_whose(step)} signature"
+                return state("open", reason, waiting="signature", expires=expires)
+            return state("open", "waits for a witness", waiting="witness", expires=expires)
     stale = stale_reason(ledger, step, finding, now, known)
     if stale is not None:
         return state("stale", stale, waiting="finding", waiver=waiver)
     reason = waiver.data.reason if waiver is not None else getattr(finding.act.data, "reason", "")
     return state(outcome, reason, waiver=waiver, expires=expires)
+
+
+def _whose(step: Step) -> str:
+    """Who may sign a step: "payload's", "payload's or director's", "a"."""
+    return " or ".join(f"{role}'s" for role in step.signed_by) or "a"
 
 
 def witness_required(step: Step, finding: FindingLog) -> bool:

@@ -58,7 +58,7 @@ def test_a_file_cut_short_or_replaced_is_followed_anew(tmp_path):
 
 
 def test_what_is_not_there_or_closed_is_told(tmp_path):
-    with pytest.raises(DeviceError, match=r"none\.txt can't be opened: No such file"):
+    with pytest.raises(DeviceError, match=r"none\.txt can't be opened: No such file.*correct `at`"):
         GrowingFile(tmp_path / "none.txt")
     path = tmp_path / "heard.txt"
     path.touch()

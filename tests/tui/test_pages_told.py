@@ -181,5 +181,5 @@ def test_a_no_go_entered_by_hand_never_shows_what_a_response_seen_means(hand: Ha
 
 
 def test_a_phase_to_be_called_complete_shows_whole_challenges_beside_short_marks(hand: Hand) -> None:
-    lines = hand.page(Place("complete", "power-up"))
-    assert "   ○ OPEN  Battery lead" in lines
+    lines = hand.page(Place("complete", "fill"))
+    assert "   ○ OPEN  Neck lift on the scale" in lines

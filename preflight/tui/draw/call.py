@@ -11,7 +11,7 @@ from preflight.tui.draw.head import phase_mark
 from preflight.tui.draw.live import with_live
 from preflight.tui.draw.prompt import prompt_lines
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.step import step_blocks
+from preflight.tui.draw.step import GOOD_TO_KNOW, step_blocks
 from preflight.tui.draw.text import WIDE, Block, badge, fit, fitted, labelled, row, say, title
 from preflight.tui.draw.verdict import called
 from preflight.tui.interruption import before_of
@@ -34,6 +34,14 @@ def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:
     body = _airy(blocks, room) or fit(blocks, room, width)
     body += [Content("")] * (room - len(body))
     return [*above, *body, *prompt]
+
+
+def wanted_lines(scene: Scene, width: int) -> int:
+    """Lines that the centre wants for all that decides, the step's prompt among them."""
+    blocks = step_blocks(scene, width) if scene.place.kind == "step" else call_blocks(scene, width)
+    prompt = [] if scene.view.replay is not None else prompt_lines(scene, width)
+    needed = [block for block in blocks if block.rank > GOOD_TO_KNOW]
+    return 2 + sum(len(block.lines) for block in needed) + (len(needed) < len(blocks)) + len(prompt)
 
 
 def _airy(blocks: list[Block], height: int) -> list[Content] | None:

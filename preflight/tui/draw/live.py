@@ -10,7 +10,7 @@ from preflight.tui.draw.live_stream import reception_lines, stream_lines
 from preflight.tui.draw.live_trace import strip_lines, tell_width
 from preflight.tui.draw.scale import name_width, reading_line
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import LABEL, Block, fit, fitted, row, say
+from preflight.tui.draw.text import LABEL, Block, fitted, row, say
 
 LEAST, MOST = 2, 18
 """Lines that it takes at least, and at most."""
@@ -65,18 +65,11 @@ def _heights(count: int, height: int, *, stream: bool) -> list[int]:
     return [each] * count
 
 
-def _left(blocks: list[Block], width: int, height: int) -> int:
-    """How many lines are left beside the other blocks, once what matters less has given way."""
-    mark = "\x00"
-    tried = fit([*blocks, Block([Content(mark)] * MOST, 7, LEAST)], height, width)
-    return sum(line.plain.startswith(mark) for line in tried)
-
-
 def with_live(scene: Scene, blocks: list[Block], width: int, height: int) -> list[Block]:
     """The step's blocks with what there is to see live in the room that they leave.
 
     While the check works everything that can be read later gives way to it; once its finding is there, that
-    comes first.
+    comes first, and what was seen live has only the lines that it leaves.
     """
     progress = scene.live
     if progress is None:
@@ -91,5 +84,7 @@ def with_live(scene: Scene, blocks: list[Block], width: int, height: int) -> lis
         if not progress.live:
             return blocks
         kept = blocks
-        room = _left(blocks, width, height)
+        room = min(MOST, height - sum(len(block.lines) for block in blocks))
+        if room < LEAST:
+            return blocks
     return [*kept, Block(live_lines(progress, width, room), 7, LEAST)]

@@ -24,7 +24,7 @@ BEYOND = 1.3
 
 
 def run_out_lines(figures: FlightFigures | None, width: int, height: int) -> list[Content]:
-    """The axis and one bar for each resource, the first to end at the top."""
+    """The axis and one bar for each resource, the first to end at the top; on one line the governing one."""
     if figures is None:
         return [Content.styled("working out what runs out first…", "$quiet")]
     if not figures.run_out:
@@ -56,7 +56,8 @@ def _resource(item: RunOut, figures: FlightFigures, room: int) -> Content:
     if short:
         tail = row(tail, Content.styled(" SHORT", ALERT_STYLE))
     if governing:
-        tail = row(tail, Content.styled(" ◀" if short else f" {GOVERNS}", "bold"))
+        words_ = f" {GOVERNS}" if not short and tail.cell_length + len(GOVERNS) < TAIL else " ◀"
+        tail = row(tail, Content.styled(words_, "bold"))
     colour = "$lead" if governing else "$bar"
     return row(name, _bar(item.after, figures.axis, room, colour), fitted(tail, TAIL))
 

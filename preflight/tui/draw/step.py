@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Sequence
 
 from textual.content import Content
 
@@ -20,6 +22,11 @@ from preflight.tui.view import View
 from preflight.walk.ledger import Act, FindingLog
 from preflight.walk.state import StepState, witness_required
 
+MOST_DECIDE = 4
+"""Readings that decide of which no line is cut while anything of a lower rank is left."""
+GOOD_TO_KNOW = 1
+"""The rank of readings that nothing is judged by."""
+ASIDE = 3
 COVERED = "covered, while a second person reads it for themselves"
 QUIET = 2.5
 """Seconds without anything new from a check after which that is said."""
@@ -67,7 +74,8 @@ def step_blocks(scene: Scene, width: int) -> list[Block]:
         blocks.append(Block(labelled("ask", say(asked, limit=600), width), 6, 2))
     if step.step.why:
         blocks.append(Block(labelled("why", say(step.step.why, "$quiet", limit=2000), width), 1, 1))
-    blocks.append(_whole(labelled("signs", _who(view, step), width), 7))
+    if step.waiting != "signature" or running is not None:
+        blocks.append(_whole(labelled("signs", _who(view, step), width), 7))
     return blocks
 
 
@@ -137,21 +145,26 @@ def finding_blocks(
     Readings are `covered` while a second person reads them for themselves.
     """
     blocks = []
-    readings = sorted(found.readings, key=_weight)
-    if readings and covered:
-        blocks.append(Block(labelled("reading", say(COVERED, "$quiet"), width), 6))
-    elif readings:
-        names, tails = name_width(readings, width - LABEL - 1), tail_width(readings)
-        lines = [_reading_row(each, width, (names, tails), n == 0) for n, each in enumerate(readings)]
-        blocks.append(Block(lines, 6, 1))
     told = step.outcome in ("stale", "waived", "no-go") or step.waiting == "finding"
     if step.reason and told:
         why = say(_why(view, step), "bold", limit=600)
-        blocks.append(Block(labelled(step.outcome, why, width), 8, 2))
+        blocks.append(_whole(labelled(step.outcome, why, width), 9))
+    elif step.waiting == "signature":
+        passed = row(say(step.reason.removeprefix("found "), "bold"), _beside_signing(step))
+        blocks.append(_whole(labelled("found", passed, width), 8))
     data = found.act.data
-    for remark in getattr(data, "remarks", ()):
-        if not told or remark != step.reason:
-            blocks.append(Block(labelled("remark", say(remark, limit=600), width), 2, 1))
+    against = told and step.outcome != "stale"
+    remarks = [
+        _whole(labelled("remark", say(remark, limit=600), width), 8 if against else 4)
+        for remark in getattr(data, "remarks", ())
+        if not told or remark != step.reason
+    ]
+    readings = _readings(step, found.readings, width)
+    if found.readings and covered:
+        readings = [Block(labelled("reading", say(COVERED, "$quiet"), width), 6)]
+    # Against go what to do now comes before any detail; else what decides, then what is remarked.
+    at = 0 if against else 1
+    blocks += [*readings[:at], *remarks, *readings[at:]]
     said = str(getattr(data, "response", ""))
     if not said and step.outcome != "no-go":
         said = str(getattr(data, "reason", ""))
@@ -185,14 +198,26 @@ def _reading_row(reading: Reading, width: int, cells: tuple[int, int], first: bo
     return row(head, reading_line(reading, width - LABEL - 1, *cells))
 
 
-def _weight(reading: Reading) -> tuple[int, float, str]:
-    """What is shown first: outside the limits, facts in words, then limits by margin, the worst first."""
+def _readings(step: StepState, readings: Sequence[Reading], width: int) -> list[Block]:
+    """What decides first, the tightest limit before all; then what gives way, being only good to know."""
+    ordered = sorted(readings, key=lambda each: _weight(each, step.step.response))
+    cells = name_width(ordered, width - LABEL - 1), tail_width(ordered)
+    lines = [_reading_row(each, width, cells, n == 0) for n, each in enumerate(ordered)]
+    if not lines:
+        return []
+    decide = sum(_weight(each, step.step.response)[0] < ASIDE for each in ordered) or 1
+    blocks = [Block(lines[:decide], 8, min(decide, MOST_DECIDE)), Block(lines[decide:], GOOD_TO_KNOW, 0)]
+    return [block for block in blocks if block.lines]
+
+
+def _weight(reading: Reading, response: str) -> tuple[int, float]:
+    """Outside its limits, inside them, spoken of in the step's response, the rest; limits by margin."""
     margin = reading.margin if reading.margin is not None else math.inf
-    if reading.within is False:
-        return 0, margin, reading.name
     if reading.within is not None:
-        return 2, margin, reading.name
-    return (1 if isinstance(reading.value, str) else 3), 0.0, reading.name
+        return int(reading.within), margin
+    words_ = re.split(r"[._]", reading.name)[1:]
+    spoken = all(re.search(rf"\b{re.escape(word)}", response, re.IGNORECASE) for word in words_)
+    return (2 if spoken else ASIDE), 0.0
 
 
 def signatures(view: View, found: FindingLog) -> list[Content]:
@@ -220,7 +245,12 @@ def meant(act: Act) -> str:
 
 def _who(view: View, step: StepState) -> Content:
     roles = words.listed(step.step.signed_by) if step.step.signed_by else "anybody on the crew"
-    parts: list[Content | str] = [say(roles, limit=200)]
+    return row(say(roles, limit=200), _beside_signing(step))
+
+
+def _beside_signing(step: StepState) -> Content:
+    """Who else has to do with a step than who signs it."""
+    parts: list[Content | str] = []
     needs = witness_required(step.step, step.finding) if step.finding is not None else step.step.witness
     if needs:
         whose = f" of {words.listed(step.step.witness_by)}" if step.step.witness_by else ""

@@ -8,6 +8,7 @@ from textual.content import Content
 from textual.screen import Screen
 
 from preflight.tui.draw.beside import centre_beside, figures_beside
+from preflight.tui.draw.call import wanted_lines
 from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.palette import Acts
@@ -32,6 +33,7 @@ class SceneScreen(Screen[None]):
         scene = self._seen
         if scene is not None:
             self.fit(scene)
+            self.call_after_refresh(self.fit, scene)  # the step's lines are other ones at another width
 
     def _show(self, scene: Scene | None) -> None:
         self._seen = scene
@@ -62,8 +64,29 @@ class SceneScreen(Screen[None]):
         return width, height
 
     def fit(self, scene: Scene) -> None:
-        """Give panes the room that this scene needs: lines that no resource needs are the step's."""
+        """Give panes the room that this scene needs: lines that no resource needs are the step's.
+
+        Where what decides at a step needs more, the run-out gives way to its governing line.
+        """
         figures = scene.extra.figures
         for pane in self.query("#runout").results(Pane):
             most = next(lines for least, lines in RUN_OUT if self.size.height >= least)
-            pane.styles.max_height = most if figures is None else min(most, 1 + len(figures.run_out))
+            if figures is not None:
+                most = min(most, 1 + len(figures.run_out))
+            centre = self.query_one("#centre", Pane)
+            spare = self._both - wanted_lines(scene, centre.size.width) if centre.size.width else most
+            pane.styles.max_height = max(1, min(most, spare))
+
+    @property
+    def _both(self) -> int:
+        """Lines that the step and the run-out have together."""
+        beside = ("centre", "steps", "figures", "runout")
+        taken = sum(_height(pane) for pane in self.query(Pane) if pane.display and pane.id not in beside)
+        return self.size.height - taken - self.query_one("#centre", Pane).styles.padding.height
+
+
+def _height(pane: Pane) -> int:
+    """Lines of a pane that has a height of its own, which the screen may not have given it yet."""
+    height = pane.styles.height
+    own = height.value if height is not None and height.is_cells else pane.size.height
+    return int(own)
