@@ -45,6 +45,8 @@ class StepState:
 class PhaseState:
     """One phase now. `begun` is true once anything was done in it; `blocking` are its required open steps.
 
+    `started` is true once somebody began it out of order, so that its steps need not wait for earlier phases.
+
     Where nothing in it `concerns` this flight it waits for no completion call.
     """
 
@@ -55,6 +57,7 @@ class PhaseState:
     total: int
     blocking: tuple[str, ...]
     concerns: bool = True
+    started: bool = False
 
     @property
     def settled(self) -> bool:
@@ -235,6 +238,7 @@ def _phase_state(ledger: Ledger, phase: Phase, steps: Mapping[str, StepState]) -
         total=len(own),
         blocking=tuple(s.step.id for s in own if s.step.required and not s.satisfied),
         concerns=ledger.concerns(phase),
+        started=log.started is not None,
     )
 
 
