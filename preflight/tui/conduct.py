@@ -23,7 +23,7 @@ from preflight.tui.forms.form import NO_PEOPLE, NONE_HAS, said_who, who
 from preflight.tui.found_records import Unfinished
 from preflight.tui.interruption import back_again
 from preflight.tui.keys import BY_NAME
-from preflight.tui.places import Place, ordinary, place_of
+from preflight.tui.places import Place, begins, ordinary, place_of
 from preflight.tui.refusals import why_not
 from preflight.tui.runner import Done, Report
 from preflight.tui.screens.walk import WalkScreen
@@ -201,7 +201,13 @@ class Conduct(Asking):
         if refusal is not None:
             raise Refused(refusal)
         early = await self.wait(self.session.refusal(step_id, "go"))
-        return None if early is None else Notice("Only a no-go counts now", early)
+        if early is None:
+            return None
+        return Notice("Only a no-go counts now", self._how(self.app.seen.view.step(step_id), early))
+
+    def _how(self, step: StepState, refused: str) -> str:
+        """Why a go can't be entered, with the key that begins its phase all the same where one does."""
+        return f"{refused} g begins it." if begins(self.app.seen.view.state, step) else refused
 
     async def run(
         self, step_id: str, *, typed: dict[str, float] | None = None, by_itself: bool = False
@@ -267,14 +273,22 @@ class Conduct(Asking):
         self.app.change(running=None, kept=kept)
         try:
             view = await self.wait(entered)
-        except Refused:
-            if running is not None and running.by_itself:
+        except Refused as error:
+            if kept is not None and self.app.seen.kept is kept:
+                self.app.change(kept=replace(kept, outcome=""))
+            if running is None:
+                raise
+            if running.by_itself:
                 return  # the walk went on meanwhile, and nobody did anything that could be refused
-            raise
+            step = scene.view.step(running.step_id)
+            raise Refused(f"{self._how(step, str(error))} What was found is dropped.") from error
         self.app.change(view=view)
         self.app.reckon()
         if running is not None and running.by_itself:
-            said = f"{running.title} ran again by itself: {done.finding.outcome}. It is to be signed again."
+            last = scene.view.step(running.step_id).finding
+            again = " again" if last is not None and last.signature is not None else ""
+            signs = f" It is to be signed{again}." if done.finding.outcome == "go" else ""
+            said = f"{running.title} ran again by itself: {done.finding.outcome}.{signs}"
             self.say("Run again", said)
 
     # -- arrival ----------------------------------------------------------------------------------

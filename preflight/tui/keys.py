@@ -98,7 +98,7 @@ def _begin(scene: Scene) -> bool:
     if not _counting(scene) or scene.place.kind not in ("step", "complete") or scene.view.state.released:
         return False
     phase = scene.view.book.phase_of.get(scene.place.name) or scene.view.book.phases.get(scene.place.name)
-    if phase is None or scene.view.state.phases[phase.id].begun:
+    if phase is None or scene.view.state.phases[phase.id].started:
         return False
     earlier = scene.view.book.earlier(phase.id)
     return not all(scene.view.state.phases[each.id].settled for each in earlier)

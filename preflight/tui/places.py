@@ -12,7 +12,7 @@ from typing import Literal
 from preflight.clean import clean
 from preflight.tui import words
 from preflight.walk.book import Book
-from preflight.walk.state import GateState, Next, NextKind, State, StepState
+from preflight.walk.state import GateState, Next, NextKind, PhaseState, State, StepState
 
 Does = Literal[
     "run", "sign", "confirm", "witness", "measure", "defer", "form", "complete", "go-on", "held", "none"
@@ -203,6 +203,27 @@ def _at_phase(state: State, place: Place) -> Ordinary:
     return Ordinary("complete", True, "Your number, then Enter: call this phase complete")
 
 
+def too_early(state: State, step: StepState) -> str:
+    """The phase that is not called complete, so that nothing but a no-go of this step counts; or ""."""
+    if state.released is not None or state.phases[step.phase.id].started:
+        return ""
+    return next((each.phase.title for each in _earlier(state, step) if not each.settled), "")
+
+
+def begins(state: State, step: StepState) -> bool:
+    """Whether g, which begins a step's phase out of order, is what lets the step count: no gate bars it."""
+    barred = {each.phase.gate for each in _earlier(state, step)} - {step.phase.gate}
+    passed = all(state.gates[gate].authorised is not None for gate in barred if gate is not None)
+    return passed and bool(too_early(state, step))
+
+
+def _earlier(state: State, step: StepState) -> list[PhaseState]:
+    """The phases before a step's own that count for a gate."""
+    order = list(state.phases.values())
+    before = order[: order.index(state.phases[step.phase.id])]
+    return [each for each in before if each.phase.gate is not None]
+
+
 def _at_step(state: State, step: StepState) -> Ordinary:
     kind = step.step.kind
     if step.waiting == "signature":
@@ -214,7 +235,11 @@ def _at_step(state: State, step: StepState) -> Ordinary:
         return Ordinary("go-on", False, "Done. Enter goes to what is next")
     again = " again" if step.finding is not None else ""
     if kind == "check":
-        return Ordinary("run", False, f"Enter runs the check{again}")
+        said = f"Enter runs the check{again}"
+        if early := too_early(state, step):
+            how = "; g begins this one all the same" if begins(state, step) else ""
+            said = clean(f"{said}; only a no-go counts, as {early} is not called complete{how}", limit=200)
+        return Ordinary("run", False, said)
     if kind == "measure":
         return Ordinary("measure", False, f"Enter opens the measurement{again}")
     if kind == "defer":

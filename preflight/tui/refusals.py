@@ -92,7 +92,7 @@ def _begin(scene: Scene) -> str:
     phase = view.book.phase_of.get(name) or view.book.phases.get(name)
     if phase is None or scene.place.kind not in ("step", "complete"):
         return "this belongs to no phase; / finds the phase's first step."
-    if view.state.phases[phase.id].begun:
+    if view.state.phases[phase.id].started:
         return f"{phase.title} was begun already; do its steps."
     return f"{phase.title} is next in order; just do its steps."
 

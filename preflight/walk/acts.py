@@ -21,6 +21,7 @@ from preflight.record.store import Recorder
 from preflight.walk import codec, rules
 from preflight.walk.ledger import Act, FindingLog, Ledger, Ref
 from preflight.walk.measuring import measured, reads_of
+from preflight.walk.staleness import changed
 from preflight.walk.state import State, state_at
 
 CLOCK_OFFSET = "clock.offset"
@@ -182,7 +183,7 @@ class Walk:
 
     def sign(self, step_id: str, person: str) -> Act:
         """The performer signs the instrument's finding that counts for the step."""
-        return self.enter("sign", kinds.SignData(of=self._finding(step_id).act.entry.seq), person)
+        return self.enter("sign", kinds.SignData(of=self._same(step_id).act.entry.seq), person)
 
     def countersign(self, hold: Ref, person: str) -> Act:
         """The person in whose name the instrument entered a hold stands to it."""
@@ -194,7 +195,7 @@ class Walk:
     ) -> Act:
         """A second person signs the finding that counts for the step."""
         data = kinds.WitnessData(
-            of=self._finding(step_id).act.entry.seq,
+            of=self._same(step_id).act.entry.seq,
             mode=mode,
             values=tuple(decimal_text(float(value)) for value in values),
         )
@@ -354,6 +355,14 @@ class Walk:
         if finding is None:
             raise Refused(f"Step {step_id} has no finding yet.")
         self._own(finding.act.ref)
+        return finding
+
+    def _same(self, step_id: str) -> FindingLog:
+        """The finding that counts for the step, to be signed: the values that it used are still the same."""
+        finding = self._finding(step_id)
+        differs = changed(self.ledger, self.ledger.book.steps[step_id], finding)
+        if differs is not None:
+            raise Refused(f"{step_id} is done again before anybody signs it: {differs}.")
         return finding
 
     def _own(self, ref: Ref) -> None:

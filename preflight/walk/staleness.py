@@ -25,7 +25,7 @@ def stale_reason(
     """Why this finding is stale at `now`, None if it is not; `known` holds the steps that it depends on."""
     return (
         _timed_out(step, finding, now)
-        or _changed(ledger, step, finding)
+        or changed(ledger, step, finding)
         or _done_again(ledger, step, finding, known)
         or _out_of_window(ledger, finding, now)
     )
@@ -42,7 +42,8 @@ def _timed_out(step: Step, finding: FindingLog, now: Moment) -> str | None:
     return None
 
 
-def _changed(ledger: Ledger, step: Step, finding: FindingLog) -> str | None:
+def changed(ledger: Ledger, step: Step, finding: FindingLog) -> str | None:
+    """Which value that this finding used is another by now; None if all are the same."""
     values = ledger.values
     if ledger.values_at_release is not None and ledger.book.phase_of[step.id].gate is not None:
         values = ledger.values_at_release

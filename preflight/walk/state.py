@@ -47,6 +47,8 @@ class PhaseState:
     """One phase now. `begun` is true once anything was done in it; `blocking` are its required open steps.
 
     Of steps, `done` of `total` are: a step that does not apply counts only where somebody said so.
+    `started` is true once somebody began it out of order, so that its steps need not wait for earlier phases.
+
     Where nothing in it `concerns` this flight it waits for no completion call.
     """
 
@@ -57,6 +59,7 @@ class PhaseState:
     total: int
     blocking: tuple[str, ...]
     concerns: bool = True
+    started: bool = False
 
     @property
     def settled(self) -> bool:
@@ -200,10 +203,15 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
         return state("open", told(finding), waiting="finding")
     else:
         outcome = "not-applicable" if finding.outcome == "not-applicable" else "go"
-        if finding.act.entry.kind == "check" and finding.signature is None:
-            reason = f"found go, waits for {_whose(step)} signature"
-            return state("open", reason, waiting="signature", expires=expires)
-        if witness_required(step, finding) and finding.witness is None:
+        unsigned = finding.act.entry.kind == "check" and finding.signature is None
+        if unsigned or (witness_required(step, finding) and finding.witness is None):
+            # What nobody has to sign any more is not waited for: it is done again first.
+            again = stale_reason(ledger, step, finding, now, known)
+            if again is not None:
+                return state("open", again, waiting="finding")
+            if unsigned:
+                reason = f"found go, waits for {_whose(step)} signature"
+                return state("open", reason, waiting="signature", expires=expires)
             return state("open", "waits for a witness", waiting="witness", expires=expires)
     stale = stale_reason(ledger, step, finding, now, known)
     if stale is not None:
@@ -238,6 +246,7 @@ def _phase_state(ledger: Ledger, phase: Phase, steps: Mapping[str, StepState]) -
         total=len(counted),
         blocking=tuple(s.step.id for s in own if s.step.required and not s.satisfied),
         concerns=ledger.concerns(phase),
+        started=log.started is not None,
     )
 
 

@@ -22,6 +22,7 @@ from preflight.practice.simulate import SimulatedPayload
 from preflight.readings import Finding, Progress, Reading
 from preflight.tui.dialogs.tell import Page
 from preflight.tui.pane import Pane
+from preflight.tui.places import Place
 from preflight.tui.runner import EVERY, Done, Report, Runner
 from preflight.tui.screens.live import LiveScreen
 from preflight.tui.screens.walk import WalkScreen
@@ -178,6 +179,46 @@ def test_space_opens_the_picture_whole_with_its_lines_to_go_back_in(stage: Stage
         check.started.clear()
         check.left = False
         stage.drive(story, size=size)
+
+
+def test_a_check_that_comes_too_early_says_so_before_and_its_dropped_picture_says_so(stage: Stage) -> None:
+    stage.checks["link-margin"] = LiveCheck("link-margin", found("link-margin"))
+    confirmed = 'challenge = "Gust over two minutes"\nresponse = "Below 6 m/s"'
+    checked = 'challenge = "Samples"\nresponse = "Read"\ncheck = "link-margin"'
+    stage.checklist = stage.checklist.replace('gate = "release"', 'gate = "fill"').replace(confirmed, checked)
+    check = stage.checks["link-margin"]
+    assert isinstance(check, LiveCheck)
+    check.ends.set()
+
+    async def story(driver: Driver) -> None:
+        await driver.begin()
+        driver.app.conductor.go(Place("step", "gust"))
+        early = "Enter runs the check; only a no-go counts, as Power-up is not called complete; "
+        await driver.until(lambda: f"{early}g begins this one all the same" in driver.said())
+        before = driver.entries
+        await driver.press("enter")
+        named = "Complete it, or begin Fill naming what is passed. g begins it."
+        await driver.until(lambda: named in driver.said())
+        await driver.until(lambda: "What was found is dropped." in driver.said())
+        assert driver.entries == before
+        await driver.press("space")
+        await driver.until(lambda: isinstance(driver.app.screen, LiveScreen))
+        await driver.until(lambda: "NOT ENTERED: what it found is dropped" in driver.said())
+        assert "● GO" not in driver.text()
+        await driver.press("escape")
+        await driver.until(lambda: isinstance(driver.app.screen, WalkScreen))
+        # A no-go found early begins nothing: g still does.
+        driver.app.session.walk.refuse("spare", "omar", "none left")
+        await driver.until(lambda: driver.app.seen.view.state.phases["fill"].begun)
+        await driver.press("g")
+        await driver.fill("wind drops", "2")
+        driver.app.conductor.go(Place("step", "gust"))
+        await driver.until(lambda: "▶ Enter runs the check" in driver.said())
+        assert "only a no-go counts" not in driver.said()
+        await driver.run_check()
+        assert driver.app.seen.kept.outcome == "go"
+
+    stage.drive(story)
 
 
 def test_hold_works_from_the_whole_picture(stage: Stage) -> None:

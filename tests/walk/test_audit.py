@@ -168,3 +168,11 @@ def test_a_time_that_does_not_exist_is_no_entry(crew: Crew) -> None:
             meaning="the balloon has left",
             auth="selected",
         )
+
+
+def test_the_verdict_is_that_of_the_last_gate(crew: Crew) -> None:
+    """Past the fill gate, whose go still stands, the flight is on hold until the release gate is go."""
+    walk = crew.filled(crew.begin())
+    verdicts = {gate: found.verdict for gate, found in walk.state().gates.items()}
+    assert verdicts == {"fill": "go", "release": "hold"}
+    assert recompute(walk.recorder.folder).verdict == "hold"

@@ -11,6 +11,7 @@ from small_flight import PASSPHRASE, START, Crew, go, margin
 from preflight.errors import Refused
 from preflight.readings import Finding, Reading
 from preflight.record.kinds import Bound
+from preflight.tui.reruns import Reruns
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Ledger
 from preflight.walk.state import state_at
@@ -143,6 +144,32 @@ def test_a_changed_value_turns_what_used_it_stale(crew: Crew) -> None:
     state = walk.state().steps["line"]
     assert state.outcome == "stale"
     assert "link.baud" in state.reason
+
+
+def test_a_finding_whose_values_change_is_done_again_before_anybody_signs_it(crew: Crew) -> None:
+    walk = crew.powered(crew.begin())
+    walk.found("logger", go("logger-response"))
+    walk.found("line", margin(3.0))
+    walk.replan({"link.baud": "19200"}, "omar", "logger set to the faster rate")
+    line = walk.state().steps["line"]
+    assert (line.outcome, line.waiting) == ("open", "finding")
+    assert line.reason == "link.baud was 9600, now 19200"
+    with pytest.raises(Refused, match="line is done again before anybody signs it"):
+        walk.sign("line", "omar")
+    # What is computed runs again by itself at once, and once; what takes the payload waits for the crew.
+    due = Reruns()
+    assert (due.due(walk.state()), due.due(walk.state())) == ("line", None)
+    walk.found("line", margin(3.0))
+    assert walk.state().steps["line"].waiting == "signature"
+    walk.power("switch bumped", "omar")
+    assert walk.state().steps["logger"].waiting == "finding"
+    assert due.due(walk.state()) is None
+    crew.filled(walk)
+    walk.measure("neck-lift", "omar", [1.60, 1.61, 1.62], (None, None))
+    walk.replan({"balloon.neck_lift": "1.7 kg"}, "omar", "read off anew")
+    assert walk.state().steps["neck-lift"].waiting == "finding"
+    with pytest.raises(Refused, match="done again before anybody signs it"):
+        walk.witness("neck-lift", "lena")
 
 
 def test_a_bench_sample_slower_than_declared_changes_nothing(crew: Crew) -> None:

@@ -89,11 +89,14 @@ def _head(scene: Scene, width: int) -> list[Content]:
         title = row(name, say(running.title, "$quiet", limit=80))
         return [apart(title, _stands(scene, width), width), *lines]
     kept = scene.kept
-    outcome = badge(OUTCOMES[kept.outcome]) if kept is not None else Content("")
+    outcome = badge(OUTCOMES[kept.outcome]) if kept is not None and kept.outcome else Content("")
+    stood = "  as it stood when the check ended"
+    if kept is not None and not kept.outcome:
+        stood = "NOT ENTERED: what it found is dropped"
     text = kept.progress.text if kept is not None else ""
     return [
         apart(
-            row(name, outcome, say("  as it stood when the check ended", "$quiet")),
+            row(name, outcome, say(stood, "$quiet")),
             _stands(scene, width),
             width,
         ),

@@ -33,7 +33,10 @@ class Running:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """The last picture of a check that is over; it stays until the crew leaves its step."""
+    """The last picture of a check that is over; it stays until the crew leaves its step.
+
+    `outcome` is "" where what the check has found could not be entered.
+    """
 
     step_id: str
     progress: Progress
