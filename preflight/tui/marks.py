@@ -53,6 +53,8 @@ LOOKING = Mark("◇", "ONLY LOOKING", NOTE_STYLE)
 
 PHASES: dict[str, Mark] = {
     "complete": Mark("●", "complete", "$quiet"),
+    "again": Mark("△", "open again", CAUTION_STYLE),
+    "no-go": Mark("■", "no-go again", ALERT_STYLE),
     "begun": Mark("◐", "begun", "bold $ink"),
     "waiting": Mark("○", "not begun", "$quiet"),
     "not-applicable": Mark("–", "does not apply", "$quiet"),

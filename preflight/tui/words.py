@@ -120,6 +120,14 @@ def span(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
 
 
+def middle_cut(text: str, width: int) -> str:
+    """A name in `width` characters: what tells it from others of its kind stands at its two ends."""
+    if len(text) <= width:
+        return text
+    end = (width - 1) // 2
+    return f"{text[: width - 1 - end]}…{text[len(text) - end :]}"
+
+
 def count(n: int, one: str, many: str = "") -> str:
     """A count with its noun: "1 step", "3 steps"."""
     return f"{n} {one}" if n == 1 else f"{n} {many or one + 's'}"

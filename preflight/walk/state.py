@@ -18,6 +18,7 @@ Outcome = Literal["open", "go", "no-go", "waived", "not-applicable", "stale"]
 Waiting = Literal["finding", "signature", "witness"]
 NextKind = Literal["step", "complete", "poll", "authorise", "close", "release", "none"]
 
+NOT_DONE = "not done yet"
 SATISFIED = frozenset({"go", "waived", "not-applicable"})
 """Only these let a verdict be go, and only these can turn stale."""
 
@@ -45,6 +46,7 @@ class StepState:
 class PhaseState:
     """One phase now. `begun` is true once anything was done in it; `blocking` are its required open steps.
 
+    Of steps, `done` of `total` are: a step that does not apply counts only where somebody said so.
     `started` is true once somebody began it out of order, so that its steps need not wait for earlier phases.
 
     Where nothing in it `concerns` this flight it waits for no completion call.
@@ -63,6 +65,11 @@ class PhaseState:
     def settled(self) -> bool:
         """Called complete, or nothing to call."""
         return self.completed is not None or not self.concerns
+
+    @property
+    def count(self) -> str:
+        """How many of its steps are done: "2/5"; "" where there is none to do."""
+        return f"{self.done}/{self.total}" if self.total else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +187,7 @@ def _judge(ledger: Ledger, step: Step, now: Moment, known: dict[str, StepState])
     if unless is not None:
         return state("not-applicable", unless)
     if finding is None:
-        return state("open", "not done yet", waiting="finding")
+        return state("open", NOT_DONE, waiting="finding")
 
     expires = expiry_of(step, finding)
     waiver = None
@@ -229,13 +236,14 @@ def witness_required(step: Step, finding: FindingLog) -> bool:
 
 def _phase_state(ledger: Ledger, phase: Phase, steps: Mapping[str, StepState]) -> PhaseState:
     own = [steps[step.id] for step in phase.step]
+    counted = [s for s in own if s.outcome != "not-applicable" or s.finding is not None]
     log = ledger.phases[phase.id]
     return PhaseState(
         phase=phase,
         begun=log.started is not None or any(s.findings for s in own),
         completed=log.completed,
-        done=sum(s.satisfied for s in own),
-        total=len(own),
+        done=sum(s.satisfied for s in counted),
+        total=len(counted),
         blocking=tuple(s.step.id for s in own if s.step.required and not s.satisfied),
         concerns=ledger.concerns(phase),
         started=log.started is not None,
@@ -252,9 +260,7 @@ def gate_at(ledger: Ledger, gate: str, now: Moment, known: dict[str, StepState] 
     standing = ledger.holds.values() if ledger.released is None else ledger.holds_at_release
     waits = [Reason(f"hold: {act.data.reason}") for act in standing]
     waits += [
-        Reason(f"{s.step.id} is {s.outcome}: {s.reason}", step=s.step.id)
-        for s in counted
-        if s.outcome in ("open", "stale")
+        Reason(f"{s.step.id} is {_how(s)}", step=s.step.id) for s in counted if s.outcome in ("open", "stale")
     ]
     waits += [
         Reason(f"phase {phase.title} was not called complete", phase=phase.id)
@@ -268,6 +274,11 @@ def gate_at(ledger: Ledger, gate: str, now: Moment, known: dict[str, StepState] 
         for station in ledger.book.checklist.checklist.stations
     }
     return GateState(gate, verdict, tuple(reasons + waits), polled, _standing_authority(ledger, gate))
+
+
+def _how(step: StepState) -> str:
+    """What keeps a step from go: "not done yet", "stale: the power was cycled"."""
+    return step.reason if step.reason == NOT_DONE else f"{step.outcome}: {step.reason}"
 
 
 def _standing_answer(ledger: Ledger, gate: str, station: str) -> Act | None:

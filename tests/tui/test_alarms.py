@@ -127,7 +127,7 @@ def test_a_hold_that_stands_is_in_view_beside_a_no_go_and_no_window_is_too_small
         await driver.pilot.resize_terminal(120, 30)
         await driver.until(lambda: "limit at least 2 ‖ HOLD Ines Example 07:00Z (+" in driver.said())
         await driver.pilot.resize_terminal(160, 45)
-        wide = "■ NO-GO at the fill gate logger: link.margin 1, limit at least 2 ‖ HOLD Ines Example 07:00Z"
+        wide = "■ NO-GO at the fill gate: logger: link.margin 1, limit at least 2 ‖ HOLD Ines Example 07:00Z"
         await driver.until(lambda: f"{wide}: an aircraft" in driver.said())
 
     assert stage.drive(story).fault is None

@@ -396,7 +396,7 @@ def test_what_nobody_could_do_now_is_refused_before_anything_is_asked(hand: Hand
 
     entries = len(hand.walk.recorder.entries)
     gate = hand.view.state.gates["fill"]
-    verdict = "The verdict is hold: battery is open: not done yet. j goes to what is left to do."
+    verdict = "The verdict is hold: battery is not done yet. j goes to what is left to do."
     assert refused(of_count.authorise(hand.view, gate)) == verdict
     early = of_step.measure(hand.view, hand.extra, hand.step("neck-lift"))
     assert "gate lies before neck-lift" in refused(early)

@@ -159,13 +159,14 @@ def test_a_record_sealed_early_leads_to_the_release_or_a_scrub(stage: Stage) -> 
         # What a closed record takes no more is not gone to; a poll begins the one in which it is done.
         await driver.until(lambda: "Enter goes to the poll (p) of director and payload" in driver.said())
         said = driver.said()
-        assert "‖ HOLD ● SEALED fill gate" in said
+        assert "‖ HOLD ● SEALED at the fill gate: " in said
         assert f"code {code}" in said
         assert "Not flying after all: d scrubs" in said
         assert "d scrub" in said
         driver.app.conductor.go(Place("step", "logger"))
         await driver.dealt()
-        assert "The record is closed: nothing is added here. Enter goes to the release" in driver.said()
+        closed = "The record is closed: nothing is added here. Enter goes to the release"
+        await driver.until(lambda: closed in driver.said())
         assert not [
             key for key in KEYS if key.name in ("again", "witness", "waive") and key.when(driver.app.seen)
         ]

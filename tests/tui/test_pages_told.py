@@ -10,10 +10,12 @@ from screen_hand import Hand
 from small_flight import filled, go, margin, polled
 
 from preflight.tui import pages
+from preflight.tui.draw.lists import step_lines
+from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.prompt import prompt_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.forms import of_count
-from preflight.tui.places import Place
+from preflight.tui.places import Place, place_of
 from preflight.tui.view import Extra
 from preflight.walk.acts import Walk
 
@@ -40,7 +42,7 @@ def test_the_release_page_says_first_whether_to_let_go(hand: Hand) -> None:
     # Whoever has the line in hand reads no further than what comes first on the page.
     assert [line.strip() for line in early[2:] if line][:2] == [
         "Release",
-        "stop   ■ ALERT  DO NOT LET GO: battery is open: not done yet",
+        "stop   ■ ALERT  DO NOT LET GO: battery is not done yet",
     ]
     to_go = "j goes to what stands against it, and that step is done again"
     assert f"to go {to_go}; then p polls director and payload; then a authorises." in told(early)
@@ -206,3 +208,25 @@ def test_the_next_act_names_who_unlocks_first_where_nobody_who_can_do_it_has(han
     others = "▶ Ines Example (1), Lena Example (3) or Noah Example (4) unlocks first: their number. Then: "
     assert prompt(neck_lift, "omar").startswith(others)
     assert prompt(Place("step", "spare")).startswith("▶ Somebody unlocks first: u. Then: Do it, see")
+
+
+def test_a_phase_that_is_open_again_has_not_the_mark_of_a_complete_one(hand: Hand) -> None:
+    def drawn() -> tuple[str, list[str]]:
+        scene = Scene(hand.view, Extra(), place_of(hand.view.state.next))
+        return phases_line(scene, 160).plain, [line.plain.strip() for line in step_lines(scene, 40)[0]]
+
+    strip, steps = drawn()
+    # What does not apply is no step done: nothing is before anything was.
+    assert "○Power-up 0/3" in strip
+    assert "○ Power-up 0/3" in steps
+    filled(hand.walk, PASSPHRASE)
+    strip, steps = drawn()
+    assert "●Power-up 3/3 ╟fill authorised╢" in strip
+    assert "● Power-up 3/3" in steps
+    hand.walk.power("lead pulled", "omar")
+    strip, steps = drawn()
+    assert "△Power-up 2/3" in strip
+    assert "△ Power-up 2/3 open again" in steps
+    assert "phase △ open again, 2 of 3 steps done" in told(hand.page(Place("complete", "power-up")))
+    hand.walk.found("line", margin(1.0))
+    assert "■Power-up" in drawn()[0]

@@ -86,7 +86,7 @@ def test_what_is_typed_for_a_dialogue_that_does_not_open_is_for_nobody(stage: St
         at_once(driver, "a", "1|kqz|2|")
         await driver.until(lambda: app.seen.notice is not None)
         assert app.seen.notice.text == (
-            "The verdict is hold: battery is open: not done yet. j goes to what is left to do. "
+            "The verdict is hold: battery is not done yet. j goes to what is left to do. "
             "8 keys typed meanwhile were not used."
         )
         await driver.pilot.pause(0.1)

@@ -16,6 +16,7 @@ from preflight.walk.state import GateState, Reason
 from preflight.walk.waivers import told
 
 LONGEST_ID = "flight-computed-again"
+LEAST = 24
 LONG_TITLE = "Fill, and everything that goes with it"
 HELD = SimpleNamespace(
     signer="ines", at=SimpleNamespace(at=START), data=SimpleNamespace(claimed=None, reason="gust above 9 m/s")
@@ -27,7 +28,8 @@ def drawn(
 ) -> str:
     """The line for a step with a reason, at the release gate."""
     step_id = about.get("step_id", LONGEST_ID)
-    step = SimpleNamespace(outcome=outcome, reason=reason, finding=about.get("finding"))
+    finding, waiting = about.get("finding"), about.get("waiting", "finding")
+    step = SimpleNamespace(outcome=outcome, reason=reason, finding=finding, waiting=waiting)
     text = f"{step_id}: {reason}" if outcome == "no-go" else f"{step_id} is {outcome}: {reason}"
     first = about.get("first") or Reason(text, step=step_id)
     reasons = (first, *([Reason("hold: gust")] if held else []), *([Reason("another")] * more))
@@ -54,16 +56,21 @@ def test_every_reason_of_a_check_is_told_at_80_columns(path) -> None:
         meaning = CLAUSE.split(sentence, maxsplit=1)[0]
         for outcome, said in (("no-go", sentence), ("open", f"Not checked: {sentence}")):
             line = drawn(said, outcome=outcome)
-            assert meaning in line, line
-            assert ("not checked" in line) is (outcome == "open")
+            # Whose it is stands before it, whole or by its two ends; of a long one the beginning.
+            own = re.search(r"(flight-computed-again|flight…again)(: | not checked: | unchecked: )", line)
+            assert own is not None, line
+            assert own[2] == ": " if outcome == "no-go" else "checked" in own[2]
+            shown = line[own.end() :].split("…")[0].strip()
+            assert shown.startswith(meaning) or (meaning.startswith(shown) and len(shown) >= LEAST), line
+            assert meaning in drawn(said, 100, outcome=outcome)
             assert "+12" in line
 
 
 def test_detail_follows_the_meaning_as_far_as_there_is_room_between_words() -> None:
     said = "Heard nothing for 2 s: exchange 1 sent “?␍”. Check that the logger is powered, its lead on"
     lines = {width: drawn(said, width, step_id="logger", more=2).rstrip() for width in (60, 80, 100, 160)}
-    assert lines[80] == "  ■ NO-GO  release gate  logger: Heard nothing for 2 s: exchange …  (+2 more: j)"
-    assert lines[60] == "  ■ NO-GO  release  logger: Heard nothing for 2 s …  +2: j"
+    assert lines[80] == "  ■ NO-GO  at the release gate: logger: Heard nothing for 2 s …  (+2 more: j)"
+    assert lines[60] == "  ■ NO-GO  release: logger: Heard nothing for 2 s …  +2: j"
     assert "Heard nothing for 2 s: exchange 1 sent “?␍” …" in lines[100]
     assert lines[160].endswith("its lead on  (+2 more: j)")
 
@@ -88,9 +95,7 @@ def test_a_hold_beside_a_no_go_is_never_hidden_and_hides_no_reason() -> None:
     assert "‖ HOLD" in line
     line = drawn("The card is full", held=True, more=0, width=100)
     assert "Ines Exampleperson 07:00Z" in line
-    assert drawn("", outcome="open", held=True).startswith(
-        "  ‖ HOLD  release gate  hold by Ines E. 07:00Z: gust"
-    )
+    assert drawn("", outcome="open", held=True).startswith("  ‖ HOLD  release: hold by Ines E. 07:00Z: gust")
 
 
 @pytest.mark.parametrize("width", [40, 60, 80, 100])
@@ -102,5 +107,19 @@ def test_other_reasons_end_in_what_they_say(width: int) -> None:
     line = drawn(f"{at} is in use: close the other program", width, step_id="logger")
     assert width < 60 or re.search(r"…\S*if00-port0 is in use", line)
     stale = drawn("battery-on-the-bench was done again at 07:41 UTC", width, outcome="stale", step_id="line")
-    assert width < 60 or "battery-on-the-bench was done again" in stale
+    assert width < 60 or "line stale: battery-on-the-bench was done" in stale
     assert width < 80 or "at 07:41 UTC" in stale
+
+
+def test_a_step_is_named_before_its_reason_and_nothing_reads_as_an_open_gate() -> None:
+    def line(reason: str, outcome: str = "open", width: int = 80, **about: Any) -> str:
+        return drawn(reason, width, outcome=outcome, step_id=about.pop("step_id", "logger"), **about).rstrip()
+
+    for width in (80, 160):
+        undone = line("not done yet", width=width)
+        assert undone == "  ‖ HOLD  at the release gate: logger not done yet  (+12 more: j)"
+    found = line("found go, waits for payload's signature", waiting="signature")
+    assert "release: logger found go, waits for payload's signature" in found
+    again = "flight-computed was done again at 21:40 UTC"
+    stale = line(again, "stale", step_id="landing-on-the-map")
+    assert stale == "  ‖ HOLD  landing-on-the-map stale: flight-computed was done again …  +12: j"

@@ -71,7 +71,7 @@ def test_what_decides_and_what_to_do_now_are_never_cut(stage: Stage) -> None:
         await driver.run_check()
         text = driver.text()
         assert "found  go, waits for payload's signature" in text
-        assert "logger open: found go, waits for payload's signature" in text
+        assert "logger found go, waits for payload's signature" in text
         # The tightest limit, the other one, what the response speaks of; then remarks; the rest gives way.
         told = ("reply_time", "lost_at_power_cut", "replies_ready", REMARK[:40])
         order = [text.index(word) for word in told]

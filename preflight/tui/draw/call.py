@@ -94,14 +94,10 @@ def call_blocks(scene: Scene, width: int) -> list[Block]:
 def _phase_blocks(view: View, phase_id: str, width: int) -> list[Block]:
     phase = view.state.phases[phase_id]
     mark = phase_mark(view, phase)
+    counted = f", {phase.done} of {phase.total} steps done" if phase.total else ""
     blocks = [
         title(f"{_call(view, phase)}: {phase.phase.title}", width),
-        Block(
-            labelled(
-                "phase", say(f"{mark.shape} {mark.word}, {phase.done} of {phase.total} steps done"), width
-            ),
-            8,
-        ),
+        Block(labelled("phase", say(f"{mark.shape} {mark.word}{counted}"), width), 8),
     ]
     if phase.completed is not None:
         blocks.append(Block(labelled("signed", act_text(view, phase.completed), width), 7))

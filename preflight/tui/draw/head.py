@@ -39,9 +39,16 @@ def title_line(scene: Scene, width: int) -> Content:
 
 
 def phase_mark(view: View, phase: PhaseState) -> Mark:
-    """How far a phase is; one that was passed without ever being begun stands out."""
+    """How far a phase is.
+
+    One that was passed without ever being begun stands out, as does one that was called complete and whose
+    required steps no longer are.
+    """
     if phase.completed is not None:
-        return PHASES["complete"]
+        if not phase.blocking:
+            return PHASES["complete"]
+        no_go = any(view.step(name).outcome == "no-go" for name in phase.blocking)
+        return PHASES["no-go" if no_go else "again"]
     if not phase.concerns:
         return PHASES["not-applicable"]
     if phase.begun:

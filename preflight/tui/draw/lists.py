@@ -9,8 +9,11 @@ from preflight.tui import words
 from preflight.tui.draw.head import phase_mark
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import apart, fitted, more_line, row, say
-from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, OUTCOMES
+from preflight.tui.marks import ALERT_STYLE, CAUTION_STYLE, OUTCOMES, PHASES
 from preflight.tui.places import Place, places, settled
+
+STANDING_OUT = tuple(PHASES[name] for name in ("passed", "again", "no-go"))
+"""Marks of phases that want attention before go."""
 
 
 def step_lines(scene: Scene, width: int) -> tuple[list[Content], int]:
@@ -26,9 +29,9 @@ def step_lines(scene: Scene, width: int) -> tuple[list[Content], int]:
                 phase = own.id
                 state = view.state.phases[own.id]
                 mark = phase_mark(view, state)
-                title = f" {mark.shape} {own.title} {state.done}/{state.total}"
-                if mark.word == "NEVER BEGUN":
-                    lines.append(fitted(say(f"{title} never begun", CAUTION_STYLE), width))
+                title = f" {mark.shape} {own.title} {state.count}"
+                if mark in STANDING_OUT:
+                    lines.append(fitted(say(f"{title} {mark.word.lower()}", mark.style), width))
                 else:
                     lines.append(fitted(say(title, "bold"), width))
         if place == scene.place:

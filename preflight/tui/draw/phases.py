@@ -132,11 +132,11 @@ def phases_line(scene: Scene, width: int) -> Content:
     here = phase_here(scene)
     states = list(view.state.phases.values())
     ends = _gate_ends(view)
-    posts = {phase: _gate_text(view.state.gates[gate]) for phase, gate in ends.items()}
+    posts = {phase: _gate_text(view, view.state.gates[gate]) for phase, gate in ends.items()}
     shown = [
         Shown(
             clean(state.phase.title, limit=60),
-            f"{state.done}/{state.total}",
+            state.count,
             phase_mark(view, state),
             posts.get(state.phase.id, ""),
         )
@@ -173,5 +173,8 @@ def _gate_ends(view: View) -> dict[str, str]:
     return {phase: gate for gate, phase in ends.items()}
 
 
-def _gate_text(gate: GateState) -> str:
-    return f"╟{gate.gate} passed╢" if gate.authorised is not None else f"╟{gate.gate}╢"
+def _gate_text(view: View, gate: GateState) -> str:
+    """A gate with how far it is: nobody is told that it was passed while the balloon is in the hand."""
+    if gate.authorised is None:
+        return f"╟{gate.gate}╢"
+    return f"╟{gate.gate} {'authorised' if view.state.released is None else 'passed'}╢"

@@ -21,16 +21,15 @@ from preflight.tui.draw.text import WIDE, badge, fitted, row, say
 from preflight.tui.marks import ALERT_STYLE, SCRUBBED, VERDICTS
 from preflight.tui.view import View
 from preflight.walk.ledger import Act
-from preflight.walk.state import GateState, Reason
+from preflight.walk.state import NOT_DONE, GateState, Reason
 from preflight.walk.waivers import told
 
 UNCHECKED = "Not checked: "
 _CLAUSE = re.compile(r"[:;.?] ")
-_PART = re.compile(r", | \(")
+_PART = re.compile(r", | \(| at (?=\d)")
 _PATH = re.compile(r"(?<![^\s“(])/[^\s:,;”)]{17,}")
 _PATH_KEPT = 14
-_LEAST = 24
-"""Cells of a reason cut in the middle below which the gate and how many more there are give way to it."""
+SHORT_ID = 12
 
 
 def verdict_line(scene: Scene, width: int) -> Content:
@@ -51,14 +50,14 @@ def verdict_line(scene: Scene, width: int) -> Content:
     verdict = row(" ", badge(VERDICTS[gate.verdict]), closed)
     if gate.reasons:
         return _why(view, gate, verdict, width)
-    said = " authorised" if gate.authorised is not None else " nothing stands against it"
+    said = "authorised" if gate.authorised is not None else "nothing stands against it"
     if gate.authorised is None and not gate.all_polled:
-        said = " every station is to be polled"
-    return fitted(row(verdict, Content.styled(_at(gate, width), "bold"), said), width)
+        said = "every station is to be polled"
+    return fitted(row(verdict, Content.styled(_at(gate), "bold"), said), width)
 
 
-def _at(gate: GateState, width: int) -> str:
-    return f" at the {gate.gate} gate " if width >= WIDE else f" {gate.gate} gate "
+def _at(gate: GateState) -> str:
+    return f" at the {gate.gate} gate: "
 
 
 def _why(view: View, gate: GateState, verdict: Content, width: int) -> Content:
@@ -72,14 +71,13 @@ def _why(view: View, gate: GateState, verdict: Content, width: int) -> Content:
     more = (f"  (+{others} more: j)", f"  +{others}: j") if others > 0 else ("", "")
     # Of the gate, the step and how many more there are, the gate is said by the line of phases too.
     tried = [
-        *((f"{_at(gate, width)} ", form, beside[0], more[0]) for form in forms[:2]),
+        *((_at(gate), form, beside[0], more[0]) for form in forms[:2]),
         *(
             (at, form, tail, more[1])
             for tail in beside
             for form in forms[1:]
-            for at in (f" {gate.gate}  ", " ")
+            for at in (f" {gate.gate}: ", " ")
         ),
-        (" ", forms[-1], beside[-1], ""),
     ]
     lines = [
         _Line(row(verdict, Content.styled(at, "bold"), form.whose), form, tail, rest, width)
@@ -92,7 +90,7 @@ def _why(view: View, gate: GateState, verdict: Content, width: int) -> Content:
 
 @dataclass(frozen=True, slots=True)
 class _Form:
-    """A wording of a reason: whose it is, which is never cut into, and what is said of it.
+    """A wording of a reason: whose it is, which is never left out, and what is said of it.
 
     What is `one` is a single clause, whatever stands in it.
     """
@@ -139,32 +137,35 @@ def _fullest(lines: list[_Line]) -> tuple[_Line, Content]:
     """The first of the wordings whose meaning is whole; else the first that has the beginning of it."""
     tries = (
         *((line, None) for line in lines[:2]),
-        *((line, 0) for line in lines[:-1]),
-        *((line, 1) for line in lines[:-1]),
-        (lines[-1], 0),
+        *((line, 0) for line in lines),
     )
     for line, at in tries:
         text = line.cut([] if at is None else line.ends[at])
         if text is not None:
             return line, text
-    line = lines[2] if lines[2].room >= _LEAST else lines[-1]
+    parts = [(line, text) for line in lines if (text := line.cut(line.ends[1])) is not None]
+    if parts:
+        return max(parts, key=lambda part: part[1].cell_length)
+    line = lines[-1]
     return line, say(line.form.said).truncate(line.room, ellipsis=True)
 
 
 def _forms(view: View, reason: Reason) -> list[_Form]:
-    """The wordings of a reason, fullest first; the last one leaves out whose it is."""
+    """The wordings of a reason, fullest first; the last one shortens the step's name in its middle."""
     if reason.step is None:
         phase = view.state.phases.get(reason.phase or "")
-        title = "phase" if phase is None else say(phase.phase.title).truncate(24, ellipsis=True).plain
+        title = "phase" if phase is None else say(phase.phase.title).truncate(20, ellipsis=True).plain
         return [
             _Form("", clean(reason.text, limit=300), one=True),
             _Form("", f"{title} not called complete", one=True),
         ]
     step = view.step(reason.step)
     step_id = clean(reason.step, limit=60)
-    said, state = step.reason, "" if step.outcome == "no-go" else f" is {step.outcome}"
+    said, state = step.reason, ": " if step.outcome == "no-go" else f" {step.outcome}: "
     if said.startswith(UNCHECKED):
-        said, state = said.removeprefix(UNCHECKED), " not checked"
+        said, state = said.removeprefix(UNCHECKED), " not checked: "
+    elif said == NOT_DONE or step.waiting in ("signature", "witness"):
+        state = " "
     said = brief = clean(said, limit=500)
     if step.finding is not None:
         brief = said.replace(told(step.finding), told(step.finding, brief=True))
@@ -172,9 +173,9 @@ def _forms(view: View, reason: Reason) -> list[_Form]:
     one = brief != said
     brief = _PATH.sub(lambda path: f"…{path[0][-_PATH_KEPT:]}", brief)
     return [
-        _Form(f"{step_id}{state}: ", said, one),
-        _Form(f"{step_id}{state}: ".replace(" is ", " "), brief, one),
-        _Form(f"{state.removeprefix(' is ').strip()}: " if state else "", brief, one),
+        _Form(f"{step_id}{state}", said, one),
+        _Form(f"{step_id}{state}", brief, one),
+        _Form(f"{words.middle_cut(step_id, SHORT_ID)}{state.replace('not ', 'un')}", brief, one),
     ]
 
 
