@@ -10,9 +10,8 @@ from preflight.errors import PreflightError
 from preflight.readings import FindingOutcome
 from preflight.record import kinds
 from preflight.record.entry import Auth
-from preflight.tui import words
 from preflight.tui.forms.form import NOBODY, Trial
-from preflight.tui.view import number_of
+from preflight.tui.view import unlocking
 from preflight.walk import rules
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Act
@@ -93,11 +92,8 @@ def refusal(walk: Walk, trial: Trial, instead: str = "") -> str | None:
     if any(person.id in unlocked for person in able):
         return None
     if able:
-        named = []
-        for person in able:
-            number = number_of(roster, unlocked, person.id)
-            named.append(f"{person.name} ({number})" if number is not None else person.name)
-        return f"Nobody who can do this has unlocked their key: {words.listed(named)}. u unlocks."
+        named, key = unlocking(roster, unlocked, able)
+        return f"It takes an unlocked key of {named}: {key} unlocks."
     if not refused:
         return NOBODY
     # Who lacks the role hears of that; the others hear of what stands against the act itself.

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from preflight.clean import clean
 from preflight.config.checklist import Step
 from preflight.config.flight import Flight
 from preflight.readings import Reading
 from preflight.record.roster import Person, Roster
+from preflight.tui import words
 from preflight.walk.book import Book
 from preflight.walk.ledger import Act
 from preflight.walk.limits import Limits
@@ -148,3 +150,13 @@ def numbers(roster: Roster, unlocked: tuple[str, ...]) -> dict[int, Person]:
 def number_of(roster: Roster, unlocked: tuple[str, ...], person_id: str) -> int | None:
     """The number key of a person, None if they have none."""
     return next((n for n, person in numbers(roster, unlocked).items() if person.id == person_id), None)
+
+
+def unlocking(roster: Roster, unlocked: tuple[str, ...], people: Sequence[Person]) -> tuple[str, str]:
+    """People whose keys are locked, each with their number, and what unlocks one: a number key, or u."""
+    number = {person.id: n for n, person in numbers(roster, unlocked).items()}
+    said = [f"{each.name} ({number[each.id]})" if each.id in number else each.name for each in people]
+    named = clean(words.listed(said), limit=200)
+    if not all(each.id in number for each in people):
+        return named, "u"
+    return named, str(number[people[0].id]) if len(people) == 1 else "their number"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 from screen_driving import PASSPHRASE, Stage
@@ -11,6 +12,7 @@ from small_flight import filled, go, margin, polled
 from preflight.tui import pages
 from preflight.tui.draw.lists import step_lines
 from preflight.tui.draw.phases import phases_line
+from preflight.tui.draw.prompt import prompt_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.forms import of_count
 from preflight.tui.places import Place, place_of
@@ -185,6 +187,27 @@ def test_a_no_go_entered_by_hand_never_shows_what_a_response_seen_means(hand: Ha
 def test_a_phase_to_be_called_complete_shows_whole_challenges_beside_short_marks(hand: Hand) -> None:
     lines = hand.page(Place("complete", "fill"))
     assert "   ○ OPEN  Neck lift on the scale" in lines
+
+
+def test_the_next_act_names_who_unlocks_first_where_nobody_who_can_do_it_has(hand: Hand) -> None:
+    def prompt(place: Place, *unlocked: str) -> str:
+        scene = Scene(replace(hand.view, unlocked=unlocked), Extra(), place)
+        return told([line.plain for line in prompt_lines(scene, 80)])
+
+    first = "▶ Omar Example (2) or Lena Example (3) unlocks first: their number. Then: "
+    battery, neck_lift = Place("step", "battery"), Place("step", "neck-lift")
+    assert prompt(battery, "ines").startswith(f"{first}Do it, see the response")
+    assert prompt(battery, "lena").startswith("▶ Do it, see the response")
+    assert prompt(neck_lift, "ines").startswith(f"{first}Enter opens the measurement")
+    filled(hand.walk, PASSPHRASE)
+    alone = "▶ Ines Example (1) unlocks first: 1. Then: "
+    assert prompt(POLL, "omar").startswith(f"{alone}Enter asks the next station")
+    assert prompt(Place("authorise", "release"), "omar").startswith(alone)
+    hand.walk.measure("neck-lift", "omar", [1.60, 1.61, 1.62], (None, None))
+    # A witness is anybody else; where that would be many, only so much is said.
+    others = "▶ Ines Example (1), Lena Example (3) or Noah Example (4) unlocks first: their number. Then: "
+    assert prompt(neck_lift, "omar").startswith(others)
+    assert prompt(Place("step", "spare")).startswith("▶ Somebody unlocks first: u. Then: Do it, see")
 
 
 def test_a_phase_that_is_open_again_has_not_the_mark_of_a_complete_one(hand: Hand) -> None:

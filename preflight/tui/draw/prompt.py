@@ -5,11 +5,13 @@ from __future__ import annotations
 from textual.content import Content
 
 from preflight.clean import clean
+from preflight.record.roster import Person
 from preflight.tui import words
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import fitted, row, say
-from preflight.tui.places import Ordinary, ordinary, place_of
-from preflight.tui.view import View, numbers
+from preflight.tui.places import Ordinary, ordinary, place_of, silent
+from preflight.tui.view import View, numbers, unlocking
+from preflight.walk.state import StepState
 
 MOST_NAMED = 3
 """Beyond so many people only their roles are said."""
@@ -43,6 +45,8 @@ def _prompt(scene: Scene) -> tuple[str, str, Content]:
         return "▶", f"the check{of} is at work; s stops it", _NOBODY
     does = ordinary(view.state, scene.place)
     text = _by_person(scene, does) if does.person else does.says
+    if scene.selected is None and (first := _unlocks_first(scene, does)):
+        text = f"{first}. Then: {does.says}"
     due = place_of(view.state.next)
     if due != scene.place and due.kind != "none" and does.does != "go-on":
         return "▶", text, Content.styled(f"   . goes to {clean(due.name or due.kind, limit=40)}", "$quiet")
@@ -59,6 +63,47 @@ def _looks(view: View) -> tuple[str, str, Content]:
     return "▲", said, _NOBODY
 
 
+def _unlocks_first(scene: Scene, does: Ordinary) -> str:
+    """Who has to unlock a key before what Enter does here can be done; "" where one of theirs is unlocked."""
+    view, place = scene.view, scene.place
+    head = view.book.checklist.checklist
+    roles: tuple[str, ...] = ()
+    barred: tuple[str, ...] = ()
+    if does.does in ("sign", "confirm", "measure", "defer"):
+        roles = view.step(place.name).step.signed_by
+    elif does.does == "witness":
+        roles, barred = _of_witness(view.step(place.name))
+    elif does.does == "form":
+        asked = tuple(silent(view.state.gates[place.name])[:1]) if place.kind == "poll" else ()
+        roles = {"poll": asked, "authorise": head.release_by, "close": head.seal_by}.get(place.kind, ())
+    elif does.does != "complete":
+        return ""
+    able = _may(view, roles, barred)
+    if not able or any(person.id in view.unlocked for person in able):
+        return ""
+    if len(able) > MOST_NAMED:
+        role = f" of the role {clean(words.listed(roles), limit=60)}" if roles else ""
+        return f"Somebody{role} unlocks first: u"
+    named, key = unlocking(view.book.roster, view.unlocked, able)
+    return f"{named} unlocks first: {key}"
+
+
+def _of_witness(step: StepState) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The roles of whom a step takes for its witness, and who can't be it."""
+    finding = step.finding
+    done_by = () if finding is None else (finding.performer or "", finding.act.signer)
+    return step.step.witness_by, done_by
+
+
+def _may(view: View, roles: tuple[str, ...], barred: tuple[str, ...]) -> list[Person]:
+    """The people on the roster who have one of the roles, if there are any, and are not barred."""
+    return [
+        person
+        for person in view.book.roster.people
+        if (not roles or set(person.roles) & set(roles)) and person.id not in barred
+    ]
+
+
 _VERBS = {"sign": "sign", "confirm": "confirm", "witness": "witness", "complete": "call it complete"}
 
 
@@ -69,9 +114,7 @@ def _by_person(scene: Scene, does: Ordinary) -> str:
     barred: tuple[str, ...] = ()
     if scene.place.kind == "step":
         step = view.step(scene.place.name)
-        roles = step.step.witness_by if does.does == "witness" else step.step.signed_by
-        if does.does == "witness" and step.finding is not None:
-            barred = (step.finding.performer or "", step.finding.act.signer)
+        roles, barred = _of_witness(step) if does.does == "witness" else (step.step.signed_by, ())
     able = _able(view, roles, barred)
     if chosen is not None:
         name = clean(view.person(chosen), limit=60)
@@ -99,8 +142,7 @@ def _able(view: View, roles: tuple[str, ...], barred: tuple[str, ...]) -> str:
     number = {person.id: n for n, person in numbers(view.book.roster, view.unlocked).items()}
     people = [
         f"{number.get(person.id, '')} {clean(person.name, limit=40)}".strip()
-        for person in view.book.roster.people
-        if set(person.roles) & set(roles) and person.id not in barred
+        for person in _may(view, roles, barred)
     ]
     said = clean(words.listed(roles), limit=60)
     if not people:
