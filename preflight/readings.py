@@ -188,6 +188,11 @@ def rounded(value: float, digits: int, *, up: bool) -> float:
     return float(Context(prec=digits, rounding=ROUND_CEILING if up else ROUND_FLOOR).plus(exact))
 
 
+def short_text(value: float, digits: int = 3) -> str:
+    """A number for people in so many significant digits and no exponent: "1720", "0.0042"."""
+    return decimal_text(float(f"{value:.{digits}g}"))
+
+
 def decimal_text(value: float) -> str:
     """A number as the shortest plain decimal string that reads back to the same float: "0.1", "1500"."""
     if not math.isfinite(value):

@@ -17,7 +17,7 @@ from preflight.devices.marked_blocks import PAGE, Pattern, Tally
 from preflight.devices.own_file import FullError, OwnFile, Place
 from preflight.live import Live, Trace
 from preflight.names import UNITS
-from preflight.readings import Evidence, Progress, Reading
+from preflight.readings import Evidence, Progress, Reading, short_text
 
 APPENDS, APPENDS_SECONDS = 2000, 15.0
 """Samples appended at most, and the seconds that may take."""
@@ -185,7 +185,8 @@ class _Work:
             left = f", {max(0.0, seconds * (1 - share) / share):.0f} s left"
         in_blocks = bool(blocks.count)
         confirmed = appends.count / max(sum(self._appends), 1e-9)
-        told = f"{confirmed:.3g} samples a second, {self.rate:.3g} needed{'' if in_blocks else left}"
+        told = f"{short_text(confirmed)} samples a second, {short_text(self.rate)} needed"
+        told += "" if in_blocks else left
         traces = [
             Trace(
                 name="append",

@@ -13,6 +13,7 @@ from preflight.checks.live_marks import Marker
 from preflight.config.flight import Flight
 from preflight.decode.samples import Decoder, Sample
 from preflight.live import MOST_LINES, MOST_POINTS, Line, Live, Stream, Trace
+from preflight.readings import short_text
 
 EACH = 8
 """Lines that one report adds at most; of the others it tells how many there were."""
@@ -183,12 +184,12 @@ class Pace:
     def rate_told(self) -> str:
         """The rate so far beside the declared one."""
         mean = self.mean
-        so_far = "no rate yet" if mean is None else f"{1 / mean:.3g} Hz"
-        return f"{so_far}, {self.declared:.3g} Hz declared"
+        so_far = "no rate yet" if mean is None else f"{short_text(1 / mean)} Hz"
+        return f"{so_far}, {short_text(self.declared)} Hz declared"
 
     def jitter_told(self) -> str:
         """The largest departure of an interval so far."""
-        return "" if self.mean is None else f"at most {self._most:.3g} ms"
+        return "" if self.mean is None else f"largest so far {short_text(self._most)} ms"
 
     def _bin(self, second: float) -> int:
         return int((second - (self._first or 0.0)) / self._step)

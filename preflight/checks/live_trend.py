@@ -7,7 +7,7 @@ import msgspec
 from preflight.checks.base import Context
 from preflight.checks.live_strip import Strip
 from preflight.live import Live, Trace, bounded
-from preflight.readings import Progress, Reading
+from preflight.readings import Progress, Reading, short_text
 
 
 class Trend:
@@ -47,6 +47,7 @@ class Trend:
 
     def _trace(self, reading: Reading) -> Live:
         points = self._strip.points
+        now, least = short_text(points[-1], 4), short_text(min(points), 4)
         return Trace(
             name=reading.name.rpartition(".")[2].replace("_", " "),
             unit=reading.unit,
@@ -55,7 +56,7 @@ class Trend:
             at_least=reading.at_least,
             at_most=reading.at_most,
             posts=self._strip.posts,
-            told=f"now {points[-1]:.4g}, lowest {min(points):.4g} {reading.unit}".rstrip(),
+            told=f"now {now}, lowest {least} {reading.unit}".rstrip(),
         )
 
     def _limited(self, reading: Reading) -> Reading:

@@ -63,6 +63,13 @@ def bounds(reading: Reading) -> str:
     return f"≤ {quantity(high, unit)}" if high is not None else ""
 
 
+def beyond(reading: Reading) -> str:
+    """On which side a reading is outside its limits: "too low", "too high"; "" where it is not."""
+    if reading.within is not False or not isinstance(reading.value, (int, float)):
+        return ""
+    return "too low" if reading.at_least is not None and reading.value < reading.at_least else "too high"
+
+
 def utc(at: datetime) -> str:
     """Hours and minutes, UTC: "08:30Z"."""
     return f"{at.astimezone(UTC):%H:%M}Z"
@@ -120,11 +127,14 @@ def span(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
 
 
-def middle_cut(text: str, width: int) -> str:
-    """A name in `width` characters: what tells it from others of its kind stands at its two ends."""
+def middle_cut(text: str, width: int, end: int | None = None) -> str:
+    """A name in `width` characters: what tells it from others of its kind stands at its two ends.
+
+    `end` is how many of its last characters are kept, as many as of its first ones unless given.
+    """
     if len(text) <= width:
         return text
-    end = (width - 1) // 2
+    end = (width - 1) // 2 if end is None else end
     return f"{text[: width - 1 - end]}…{text[len(text) - end :]}"
 
 

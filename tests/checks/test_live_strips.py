@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -78,6 +79,9 @@ def test_a_pause_is_no_rate_while_it_lasts_and_afterwards() -> None:
     for n in range(60, 90):
         pace.took(1, 0.1 * n)
     rates, jitters = pace.points(9.0)
+    # In plain digits, and not in the words of a limit.
+    told = pace.jitter_told()
+    assert re.fullmatch(r"largest so far \d{4} ms", told), told
     assert min(rate for rate in rates if not math.isnan(rate)) < 0.5
     assert max(each for each in jitters if not math.isnan(each)) > 2500
     assert rates[-1] == pytest.approx(10.0, rel=0.1)

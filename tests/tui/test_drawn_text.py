@@ -20,7 +20,7 @@ from preflight.tui.draw.foot import notice_lines, packed
 from preflight.tui.draw.head import names_that_fit
 from preflight.tui.draw.lists import figure_lines, figures_here
 from preflight.tui.draw.runout import axis_line, run_out_lines
-from preflight.tui.draw.scale import bar, progress_lines, reading_line, scale, tail_width
+from preflight.tui.draw.scale import bar, progress_lines, reading_line, scale, short_names, tail_width
 from preflight.tui.draw.scene import Notice
 from preflight.tui.draw.text import MORE_STYLE, Block, fit, labelled, say
 
@@ -135,6 +135,27 @@ def test_a_scale_has_posts_at_its_limits_and_a_diamond_at_its_value(
 ) -> None:
     reading = Reading(name="x.y", value=value, at_least=at_least, at_most=at_most)
     assert scale(reading, 20).plain == expected
+
+
+def test_beside_a_failed_limit_stands_on_which_side_it_is_crossed_and_no_factor() -> None:
+    volts = {"name": "battery.open_voltage", "unit": "V", "at_least": 8.2, "at_most": 8.5}
+    for value, told in ((82.9, "too high"), (0.8, "too low")):
+        line = reading_line(Reading(value=value, **volts), 76).plain
+        assert line.endswith(f"8.2 to 8.5 V {told}")
+        assert "×" not in line
+    assert "×1.0" in reading_line(Reading(value=8.3, **volts), 76).plain
+
+
+def test_of_names_under_each_other_each_is_told_from_the_others() -> None:
+    flight = ["flight.landing_energy", "flight.landing_energy_fouled", "flight.landing_speed_fouled"]
+    assert short_names(flight, 40) == flight
+    assert short_names(flight, 21) == ["landing_energy", "landing_energy_fouled", "landing_speed_fouled"]
+    for names in (flight, ["battery.loaded_voltage_min", "beacon.loaded_voltage_min", "battery.margin"]):
+        for room in range(14, 30):
+            short = short_names(names, room)
+            assert len(set(short)) == len(short)
+            assert all(len(each) <= room for each in short)
+            assert all(each[-3:] == name[-3:] for each, name in zip(short, names, strict=True))
 
 
 def test_scales_under_each_other_end_alike() -> None:

@@ -78,6 +78,24 @@ def test_a_stall_is_pointed_at_beside_the_limit() -> None:
     assert any(str(span.style) == ALERT_STYLE for line in lines for span in line.spans)
 
 
+def test_a_word_under_a_strip_stands_whole_or_not_at_all() -> None:
+    def under(points: tuple[float, ...], width: int) -> str:
+        posts = (*((0, "open") for _ in range(3)), (3, "loaded"))
+        trace = Trace(name="voltage", unit="V", points=points, fold="least", posts=posts)
+        return plain(strip_lines(trace, width, 4))[-1]
+
+    assert under((8.3, 8.3, 8.3, 8.2, 8.2, *[8.2] * 20, 8.08), 90).split() == [
+        "┆",
+        "┆loaded",
+        "▲",
+        "lowest",
+        "8.08",
+        "V",
+    ]
+    near = under((8.3, 8.3, 8.3, 8.2, 8.2, 8.08), 90).split()
+    assert near == ["┆", "┆", "▲", "lowest", "8.08", "V"]
+
+
 def test_a_value_below_its_limit_is_a_shape_on_a_single_line() -> None:
     trace = Trace(name="voltage", unit="V", points=(8.3, 7.9, 5.2), fold="least", at_least=6.0)
     (line,) = plain(strip_lines(trace, 60, 1))

@@ -10,8 +10,9 @@ from preflight.tui.draw.ended import act_text, ended_blocks, scrubbed_blocks, se
 from preflight.tui.draw.head import phase_mark
 from preflight.tui.draw.live import with_live
 from preflight.tui.draw.prompt import prompt_lines
+from preflight.tui.draw.scale import short_names
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.step import GOOD_TO_KNOW, step_blocks
+from preflight.tui.draw.step import GOOD_TO_KNOW, decisive, step_blocks
 from preflight.tui.draw.text import WIDE, Block, badge, fit, fitted, labelled, row, say, title
 from preflight.tui.draw.verdict import called
 from preflight.tui.interruption import before_of
@@ -71,10 +72,17 @@ def before_line(scene: Scene, width: int) -> Content:
             Content.styled(f"  {clean(view.person(act.signer), limit=40)} {words.utc_s(act.at.at)}", "$quiet")
         )
     if found is not None and found.readings:
-        reading = found.readings[0]
-        value = words.value_of(reading)
-        parts.append(Content.styled(f"  {clean(reading.name, limit=40)} {clean(value, limit=40)}", "$quiet"))
+        reading = decisive(found.readings, step.step.response)[0]
+        value = clean(words.value_of(reading), limit=40)
+        # The value is never cut, and of the name what tells it from others is kept.
+        room = width - row(*parts).cell_length - len(value) - 3
+        (name,) = short_names([clean(reading.name, limit=60)], max(room, 0))
+        parts.append(Content.styled(f"  {name} {value}" if room >= LEAST_NAME else f"  {value}", "$quiet"))
     return fitted(row(*parts), width)
+
+
+LEAST_NAME = 8
+"""Cells of a reading's name below which its value stands alone."""
 
 
 def call_blocks(scene: Scene, width: int) -> list[Block]:

@@ -116,7 +116,8 @@ def _told(text: str, width: int) -> list[Content]:
 
 
 def _figure(reading: Reading, width: int) -> list[Content]:
-    margin = words.times(reading.margin) if reading.margin is not None else ""
+    # Beside a limit that is crossed a factor would tell nobody anything.
+    margin = words.times(reading.margin) if reading.margin is not None and reading.within else ""
     value = say(words.value_of(reading), ALERT_STYLE if reading.within is False else "bold", limit=40)
     # Values stand under each other, whether or not a margin follows.
     right = row(value, Content.styled(f" {margin:<{TIMES}}", "$quiet"))

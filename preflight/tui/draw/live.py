@@ -8,7 +8,7 @@ from preflight.live import Receptions, Stream, Trace
 from preflight.readings import Progress
 from preflight.tui.draw.live_stream import reception_lines, stream_lines
 from preflight.tui.draw.live_trace import strip_lines, tell_width
-from preflight.tui.draw.scale import name_width, reading_line
+from preflight.tui.draw.scale import reading_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import LABEL, Block, fitted, row, say
 
@@ -38,13 +38,9 @@ def live_lines(progress: Progress, width: int, height: int) -> list[Content]:
 
 
 def _reading_lines(progress: Progress, width: int) -> list[Content]:
-    room = width - LABEL
-    names = name_width(progress.readings, room)
     head = fitted(say(f"{'live':>{LABEL - 2}}", "$quiet"), LABEL)
-    return [
-        row(head if n == 0 else " " * LABEL, reading_line(each, room, names))
-        for n, each in enumerate(progress.readings)
-    ]
+    drawn = reading_lines(progress.readings, width - LABEL)
+    return [row(head if n == 0 else " " * LABEL, line) for n, line in enumerate(drawn)]
 
 
 def _heights(count: int, height: int, *, stream: bool) -> list[int]:

@@ -160,22 +160,31 @@ class _Strip:
 
     def pointer(self) -> Content:
         """Under the strip: where its extreme is, and where something changed."""
-        cells = [" "] * self.width
-        for at, word in self._posts().items():
-            for k, char in enumerate(f"┆{word}"[: self.width - at]):
-                cells[at + k] = char
         found = self.extreme()
         if found is None:
-            return say("".join(cells), "$quiet", limit=self.width)
+            return say(self._post_words(self.width, self.width), "$quiet", limit=self.width)
         at, value = found
         bad = self.outside(value)
         text, start = self._pointing(at, f"{OUTSIDE} " if bad else "")
         end = min(self.width, start + len(text))
+        cells = self._post_words(start, end)
         return row(
-            say("".join(cells[:start]), "$quiet", limit=self.width),
+            say(cells[:start], "$quiet", limit=self.width),
             say(text[: end - start], ALERT_STYLE if bad else "bold", limit=self.width),
-            say("".join(cells[end:]), "$quiet", limit=self.width),
+            say(cells[end:], "$quiet", limit=self.width),
         )
+
+    def _post_words(self, start: int, end: int) -> str:
+        """Posts, each with its word where that has room before the next one and before what stands from
+        `start` to `end`."""
+        posts = sorted(self._posts().items())
+        cells = [" "] * self.width
+        for n, (at, word) in enumerate(posts):
+            until = posts[n + 1][0] if n + 1 < len(posts) else self.width
+            until = min(until, start) if at < start else until
+            told = word if at + 1 + len(word) <= until and not start <= at < end else ""
+            cells[at : at + 1 + len(told)] = f"┆{told}"
+        return "".join(cells)
 
     def _pointing(self, at: int, shape: str) -> tuple[str, int]:
         """The words with their pointer at column `at`, and where they start: to the right, else to the left,

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from textual.content import Content
 
+from preflight.clean import clean
 from preflight.readings import Reading
 from preflight.tui import words
 from preflight.tui.draw.text import fitted, lines_of, row, say
@@ -70,24 +71,53 @@ def name_width(readings: Sequence[Reading], width: int) -> int:
     return max(8, min(longest, 30, width // 3))
 
 
+def short_names(names: Sequence[str], room: int) -> list[str]:
+    """Names in at most `room` cells each, no two alike: whole, without what stands before their first point
+    where none of them needs it, else without their middle."""
+    if all(len(name) <= room for name in names):
+        return list(names)
+    bare = [name.partition(".")[2] or name for name in names]
+    for told in (bare, names):
+        for end in range((room - 1) // 2, room - 1):
+            cut = [words.middle_cut(name, room, end) for name in told]
+            if len(set(cut)) == len(set(names)):
+                return cut
+    return [words.middle_cut(name, room) for name in names]
+
+
 def tail_width(readings: Sequence[Reading]) -> int:
     """Cells for limits and margins behind the scales of readings that stand under each other."""
     return max((_tail(each).cell_length for each in readings if bounds(each) is not None), default=0)
 
 
 def _tail(reading: Reading) -> Content:
+    """Limits, and how much of them is left; of what is outside them a factor would tell nobody anything."""
+    beyond = words.beyond(reading)
     margin = f" {words.times(reading.margin)}" if reading.margin is not None else ""
-    margin_style = ALERT_STYLE if reading.within is False else "bold"
-    return row(Content.styled(f" {words.bounds(reading)}", "$quiet"), Content.styled(margin, margin_style))
+    left = Content.styled(f" {beyond}", ALERT_STYLE) if beyond else Content.styled(margin, "bold")
+    return row(Content.styled(f" {words.bounds(reading)}", "$quiet"), left)
 
 
-def reading_line(reading: Reading, width: int, names: int | None = None, tails: int = 0) -> Content:
+def reading_lines(readings: Sequence[Reading], width: int) -> list[Content]:
+    """Readings under each other: no two names are alike, and scales begin and end alike."""
+    room, tails = name_width(readings, width), tail_width(readings)
+    names = short_names([clean(reading.name, limit=60) for reading in readings], room)
+    return [
+        reading_line(each, width, room, tails, called=name)
+        for each, name in zip(readings, names, strict=True)
+    ]
+
+
+def reading_line(
+    reading: Reading, width: int, names: int | None = None, tails: int = 0, *, called: str = ""
+) -> Content:
     """Name, value, scale, limits and margin on one line.
 
     `names` is the cells for the name, `tails` those for limits and margin: scales under each other end alike.
+    `called` is the name in fewer characters.
     """
     room = names if names is not None else name_width([reading], width)
-    name = fitted(say(reading.name, limit=60), room)
+    name = fitted(say(called or words.middle_cut(clean(reading.name, limit=60), room)), room)
     value = say(words.value_of(reading), "bold", limit=40)
     value = value.truncate(max(VALUE, width - room - 2), ellipsis=True)
     head = row(name, " ", " " * (VALUE - value.cell_length), value, " ")

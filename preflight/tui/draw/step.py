@@ -14,7 +14,7 @@ from preflight.clean import clean
 from preflight.errors import PreflightError
 from preflight.readings import Reading
 from preflight.tui import words
-from preflight.tui.draw.scale import bounds, name_width, progress_lines, reading_line, tail_width
+from preflight.tui.draw.scale import bounds, progress_lines, reading_line, reading_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import LABEL, TEXT, Block, apart, badge, labelled, row, say
 from preflight.tui.marks import CAUTION, OUTCOMES
@@ -193,21 +193,22 @@ def _why(view: View, step: StepState) -> str:
     return f"{step.reason}, by {view.person(step.waiver.signer)}, until {until}Z{limit}"
 
 
-def _reading_row(reading: Reading, width: int, cells: tuple[int, int], first: bool) -> Content:
-    head = Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet") if first else " " * LABEL
-    return row(head, reading_line(reading, width - LABEL - 1, *cells))
-
-
 def _readings(step: StepState, readings: Sequence[Reading], width: int) -> list[Block]:
     """What decides first, the tightest limit before all; then what gives way, being only good to know."""
-    ordered = sorted(readings, key=lambda each: _weight(each, step.step.response))
-    cells = name_width(ordered, width - LABEL - 1), tail_width(ordered)
-    lines = [_reading_row(each, width, cells, n == 0) for n, each in enumerate(ordered)]
-    if not lines:
+    ordered = decisive(readings, step.step.response)
+    if not ordered:
         return []
+    head = Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet")
+    drawn = reading_lines(ordered, width - LABEL - 1)
+    lines = [row(head if n == 0 else " " * LABEL, line) for n, line in enumerate(drawn)]
     decide = sum(_weight(each, step.step.response)[0] < ASIDE for each in ordered) or 1
     blocks = [Block(lines[:decide], 8, min(decide, MOST_DECIDE)), Block(lines[decide:], GOOD_TO_KNOW, 0)]
     return [block for block in blocks if block.lines]
+
+
+def decisive(readings: Sequence[Reading], response: str) -> list[Reading]:
+    """Readings in the order of what decides: outside their limits, inside them, the tightest first."""
+    return sorted(readings, key=lambda each: _weight(each, response))
 
 
 def _weight(reading: Reading, response: str) -> tuple[int, float]:
