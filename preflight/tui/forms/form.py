@@ -50,10 +50,13 @@ class Mistyped(Wrong):
 
 TIMES = {
     "time": "hh:mm local, hh:mmZ or +45 min",
-    "time-near": "hh:mm local or hh:mmZ",
-    "time-plan": "hh:mm local or hh:mmZ",
+    "time-near": "hh:mm local, hh:mmZ or now",
+    "time-plan": "hh:mm local, hh:mmZ or now",
 }
 """What a time is typed as, beside its empty field."""
+
+NOW = "now"
+"""What stands for this moment in a time's field."""
 
 FAR = 1.5
 """From this factor on a measured value is far from the declared one."""
@@ -139,6 +142,8 @@ class Answers:
         if not text:
             return None
         kind, state = self.fields[key].kind, self.view.state
+        if text.lower() == NOW:
+            return state.now.at
         anchor = state.planned_release if kind == "time-plan" else state.now.at
         try:
             return parse_time(text, anchor, self.view.zone, prefer="future" if kind == "time" else "near")
