@@ -429,3 +429,12 @@ def test_what_nobody_could_do_now_is_refused_before_anything_is_asked(hand: Hand
     assert refused(of_step.refuse(hand.step("battery"))) is None
     hand.keyring.lock_all()
     assert refused(scrub) == NOBODY
+
+
+def test_who_was_chosen_before_a_dialogue_signs_in_it_if_they_may(hand: Hand) -> None:
+    form = of_step.not_applicable(hand.step("logger"))
+    assert form.chosen(hand.view, "omar").by_key["who"].initial == "2"
+    assert form.chosen(hand.view, "ines") is form  # not their role
+    assert form.chosen(hand.view, None) is form
+    unlocking = of_count.unlock(hand.view, "ines")
+    assert unlocking.chosen(hand.view, "omar") is unlocking
