@@ -12,6 +12,7 @@ from screen_hand import Hand
 from small_flight import go, margin, polled, ready_to_fill
 
 from preflight.errors import PreflightError, Refused
+from preflight.readings import Finding, Reading
 from preflight.record.roster import Roster
 from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
 from preflight.tui.forms.form import NO_PEOPLE, NOBODY, Form, Missing, explain, who
@@ -354,6 +355,12 @@ def test_power_scrub_and_correct(hand: Hand) -> None:
         assert explain(hand.view, form.by_key["who"].beside({"entry": entry}), "") == f"{able} may sign"
     with pytest.raises(Missing, match="no entry 1"):
         hand.fill(form, entry="1", reason="wrong pack", who="2")
+    # Of a long line the value's name gives way before the value does.
+    hand.walk.found("line", margin(1.62))
+    measured = Reading(name="payload.package[1].mass", value=0.8642, unit="kg", at_most=0.9)
+    hand.walk.found("line", Finding(check="link-margin", outcome="go", readings=(measured,)))
+    listed = of_correction.correct(hand.view, None).about
+    assert any("  line: link-margin found go; package[1].mass 0.8642 kg" in each for each in listed)
     hand.fill(form, entry="2", reason="wrong pack", who="2")
     assert hand.step("battery").outcome == "open"
     with pytest.raises(Refused, match="No entry stands"):
