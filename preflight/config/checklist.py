@@ -36,10 +36,24 @@ class Measure(_File, frozen=True, kw_only=True):
 
 
 class Defer(_File, frozen=True, kw_only=True):
-    """A question only an authority answers: the crew records who answered what."""
+    """A question only an authority answers: the crew records who answered what.
+
+    `valid from` and `valid until` bound the answer; see `asks_time` for what else is asked as a time.
+    """
 
     authority: Text
     ask: Annotated[tuple[Text, ...], Meta(min_length=1)]
+
+
+WINDOW = ("valid from", "valid until")
+"""Questions to an authority whose answers are times, which bound its answer."""
+
+
+def asks_time(question: str) -> bool:
+    """Whether a question to an authority is one for a time, by its wording: "told at", "when it closes"."""
+    words = question.lower().split()
+    ends = words[-1] in ("at", "until", "since", "time") if words else False
+    return " ".join(words) in WINDOW or ends or words[:1] in (["when"], ["time"])
 
 
 class Step(_File, frozen=True, kw_only=True):

@@ -41,8 +41,8 @@ NOT_IN_PRACTICE: dict[str, str] = {
 """Checks and steps that can't be done here, and the reason why they don't apply, which the crew signs."""
 
 TIMES: dict[str, str] = {
-    "told at": "the time now",
-    "valid from": "the time now",
+    "told at": "now",
+    "valid from": "now",
     "valid until": "three hours after the planned release",
 }
 

@@ -159,6 +159,7 @@ class Asking:
         async def submit(_: Form, answers: Answers) -> None:
             await self._submit(dialogue, answers)
 
+        form = form.chosen(scene.view, scene.selected)
         dialogue: Ask = Ask(form, scene.view, submit, caution=caution, refused=self.app.keys.refused)
         return await self.app.push_screen_wait(dialogue)
 

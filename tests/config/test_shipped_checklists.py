@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from preflight.checks import table
 from preflight.config.advice import FEWEST, LONGEST, MOST, advise
-from preflight.config.checklist import Checklist, Step
+from preflight.config.checklist import Checklist, Step, asks_time
 from preflight.config.flight import Flight
 from preflight.config.lint import lint
 from preflight.config.load import flattened_checklist, load_checklist, load_flight, parse_checklist
@@ -216,6 +216,16 @@ def test_the_deferral_asks_for_who_what_and_until_when(whole: Checklist) -> None
     )
     assert {"payload.package", "site.latitude", "site.longitude"} <= set(notified.reads)
     assert "flight.release" not in notified.reads  # the answer's own window says when it lapses
+
+
+def test_what_is_asked_for_a_time_is_known_by_its_wording(checklist: Checklist) -> None:
+    asked = {question for step in checklist.steps() if step.defer for question in step.defer.ask}
+    timed = {"told at", "valid from", "valid until"}
+    assert {question for question in asked if asks_time(question)} == asked & timed
+    for question in ("When it closes", "closed until", "time of the call", "Call time"):
+        assert asks_time(question), question
+    for question in ("conditions", "frequency to call", "who answered", "what was said"):
+        assert not asks_time(question), question
 
 
 def test_only_checks_that_are_in_the_table_are_asked_for(checklist: Checklist) -> None:

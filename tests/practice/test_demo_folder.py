@@ -167,6 +167,7 @@ def test_the_note_lists_everything_that_has_to_be_typed(tmp_path: Path):
     note = (demo.folder / "DEMO.txt").read_text()
     # Once: what is told after the release, nobody grants.
     assert " ".join(note.split()).count("the answer: granted") == 1
+    assert "told at: now" in " ".join(note.split())  # what a time's field takes
     checklist = parse_checklist(flattened_checklist(demo.folder / scenario.CHECKLIST), "checklist")
     flight = load_flight(demo.flight_file)
     listed = dict(

@@ -126,7 +126,13 @@ def test_a_window_that_is_asked_for_is_nearest_the_planned_release(stage: Stage)
     hand.fill(form, **typed, granted="granted")
     data = hand.last.data
     assert (data.valid_from, data.valid_until) == ("2031-03-09T08:00:00.000Z", "2031-03-09T10:00:00.000Z")
-    assert (data.answers["valid until"], data.reason) == ("10:00Z", "")
+    # What is recorded names the moment, whatever clock it was typed by.
+    assert (data.answers["valid until"], data.reason) == ("2031-03-09 10:00Z", "")
+    hand.fill(form, **{**typed, "answer1": "Now"}, granted="granted")
+    assert (hand.last.data.valid_from, hand.last.data.answers["valid from"]) == (
+        "2031-03-09T07:00:00.000Z",
+        "2031-03-09 07:00Z",
+    )
     hand.fill(form, granted="refused", answer3="after dusk only", who="1")
     assert (hand.step("notice").outcome, hand.step("notice").reason) == ("no-go", "after dusk only")
 
@@ -154,8 +160,13 @@ def test_no_gate_rests_on_an_answer_after_the_release(stage: Stage) -> None:
     hand.walk.confirm("call", "omar", "answered 09:02")
     with pytest.raises(Missing, match="who answered: nothing is typed"):
         hand.fill(form, answer0="09:02Z", who="1")
-    hand.fill(form, answer0="09:02Z", answer1="the tower", who="1")
+    # When somebody was told is a time, near to now: anything else is told so at its own field.
+    assert explain(hand.view, form.by_key["answer0"], "") == "hh:mm local, hh:mmZ or now"
+    with pytest.raises(Missing, match="is not a time"):
+        form.judge(hand.view, "answer0", {"answer0": "."})
+    hand.fill(form, answer0="09:02", answer1="the tower", who="1")
     data = hand.last.data
+    assert data.answers == {"told at": "2031-03-09 09:02Z", "who answered": "the tower"}
     assert (data.outcome, data.valid_from, data.valid_until) == ("go", None, None)
     assert hand.step("told").outcome == "go"
     hand.clock.forward(hours=9)
@@ -425,3 +436,12 @@ def test_what_nobody_could_do_now_is_refused_before_anything_is_asked(hand: Hand
     assert refused(of_step.refuse(hand.step("battery"))) is None
     hand.keyring.lock_all()
     assert refused(scrub) == NOBODY
+
+
+def test_who_was_chosen_before_a_dialogue_signs_in_it_if_they_may(hand: Hand) -> None:
+    form = of_step.not_applicable(hand.step("logger"))
+    assert form.chosen(hand.view, "omar").by_key["who"].initial == "2"
+    assert form.chosen(hand.view, "ines") is form  # not their role
+    assert form.chosen(hand.view, None) is form
+    unlocking = of_count.unlock(hand.view, "ines")
+    assert unlocking.chosen(hand.view, "omar") is unlocking

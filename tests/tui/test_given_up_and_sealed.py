@@ -50,9 +50,10 @@ def offers(driver: Driver) -> set[str]:
 
 
 async def seal(driver: Driver) -> str:
-    """Fill in the form that closes and seals; the code."""
+    """Fill in the form that closes and seals; the code. Why it is closed is asked where nothing says so."""
     await driver.asked()
-    for answer in ("", "1", PASSPHRASE):
+    why = [] if driver.app.screen.form.by_key["reason"].settled else ["no gas"]
+    for answer in (*why, "1", PASSPHRASE):
         await driver.type(answer)
         await driver.press("enter")
     await driver.until(lambda: isinstance(driver.app.screen, Sealed))

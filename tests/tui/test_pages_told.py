@@ -129,6 +129,26 @@ def test_a_step_says_who_may_sign_and_who_chosen_may_not(hand: Hand) -> None:
     assert "Omar Example did this step and can't witness it: somebody else does" in own
 
 
+def test_why_a_record_is_closed_is_filled_in_only_where_it_is_true(hand: Hand) -> None:
+    walk = hand.walk
+
+    def why() -> tuple[str, bool]:
+        reason = of_count.close(hand.view).by_key["reason"]
+        return reason.initial, reason.settled
+
+    assert why() == ("", False)
+    ready_to_release(walk)
+    assert why() == ("", False)
+    polled(walk, "release")
+    walk.authorise("release", "ines", PASSPHRASE)
+    assert why() == ("release decision", True)
+    walk.release("omar", released_at=hand.clock.at)
+    assert why() == ("", False)  # tracking lies ahead
+    walk.confirm("call", "omar", "answered")
+    walk.complete("tracking", "omar")
+    assert why() == ("what follows the release is done", True)
+
+
 def test_others_are_asked_to_seal_where_others_may(stage: Stage) -> None:
     alone = of_count.close(Hand(stage).view)
     assert "also" not in alone.by_key

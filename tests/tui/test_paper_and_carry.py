@@ -91,7 +91,7 @@ async def on_paper(driver: Driver) -> None:
 async def close_and_seal(driver: Driver) -> None:
     await driver.press("z")
     await driver.asked()
-    await answers(driver, "", "1", PASSPHRASE)
+    await answers(driver, "no gas", "1", PASSPHRASE)
 
 
 async def past_the_code(driver: Driver) -> None:

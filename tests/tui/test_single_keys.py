@@ -1,12 +1,7 @@
-"""Every key once, in every kind of state and dialogue: none signs, waives, seals or quits by itself.
-
-Every state and dialogue gets its turn of a third of the keys, so that each key is pressed in many of them;
-with PREFLIGHT_LONG=1 each gets every key.
-"""
+"""Every key once, in every kind of state and dialogue: none signs, waives, seals or quits by itself."""
 
 from __future__ import annotations
 
-import os
 import re
 import string
 
@@ -26,9 +21,6 @@ NAMED = [
     *("enter", "tab", "shift+tab", "escape", "backspace", "delete", "insert"),
     *("up", "down", "left", "right", "home", "end", "pageup", "pagedown"),
 ]
-FEW = ["f2", "ctrl+c", "ctrl+d", "ctrl+q", "enter", "tab"]
-LONG = bool(os.environ.get("PREFLIGHT_LONG"))
-IN_DIALOGUES = NAMED if LONG else FEW
 BY_A_KEY = {"open", "check"}
 """Kinds that may follow from one key: Enter runs a check, which the instrument enters."""
 
@@ -49,7 +41,7 @@ class Presser:
 
     def __init__(self, driver: Driver, stage: Stage) -> None:
         self.driver, self.stage = driver, stage
-        self.count = self.turn = 0
+        self.count = 0
 
     async def every_key(self, opener: str = "") -> None:
         """At the place where the crew stands, or in the dialogue that `opener` opens there."""
@@ -59,12 +51,8 @@ class Presser:
         self.explained()
         await self.restore()
         typing = bool(opener) and isinstance(driver.app.screen.focused, Input)
-        keys = [*PRINTABLE, *(IN_DIALOGUES if opener else NAMED)]
-        self.turn += 1
-        for key in keys if LONG else keys[self.turn % 3 :: 3]:
+        for key in NAMED if typing else [*PRINTABLE, *NAMED]:  # where one types, characters come below
             await self.restore()
-            if typing and len(key) == 1:
-                continue  # below, all of them
             await press(driver, key)
             self.judge(key)
         await self.restore()
@@ -158,7 +146,7 @@ def test_no_key_alone_signs_waives_seals_or_quits_anywhere(stage: Stage) -> None
 
     app = stage.drive(story)
     assert app.fault is None
-    assert counts[0] > (1000 if LONG else 500)
+    assert counts[0] > 1000
 
 
 def test_no_key_alone_acts_at_a_gate_a_seal_or_a_release(stage: Stage) -> None:

@@ -121,7 +121,7 @@ def test_what_is_typed_for_a_dialogue_that_does_not_open_is_for_nobody(stage: St
         await driver.until(lambda: len(kinds(stage)) == 2)
         await driver.pilot.pause(0.1)
         assert kinds(stage) == ["open", "confirm"]
-        at_once(driver, "z", "|1|", PASSPHRASE, "||")
+        at_once(driver, "z", "no gas|1|", PASSPHRASE, "||")
         await driver.until(lambda: isinstance(app.screen, Sealed))
         await driver.pilot.pause(0.1)
         assert isinstance(app.screen, Sealed)
@@ -167,7 +167,7 @@ def test_waiting_for_a_key_is_left_at_once_and_its_result_thrown_away(
         # As at the arrival, so where a signature hangs on it: nothing is entered, and F2 goes before.
         held.let.clear()
         held.begun.clear()
-        at_once(driver, "z", f"|1|{PASSPHRASE}|")
+        at_once(driver, "z", f"no gas|1|{PASSPHRASE}|")
         await driver.until(held.begun.is_set)
         await driver.press("f2")
         await driver.fill("gust", "2")

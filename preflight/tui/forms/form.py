@@ -14,7 +14,7 @@ from preflight.readings import Reading
 from preflight.record.roster import Person
 from preflight.tui import words
 from preflight.tui.times import BadTime, parse_time
-from preflight.tui.view import View, numbers
+from preflight.tui.view import View, number_of, numbers
 from preflight.walk.acts import Walk
 from preflight.walk.limits import Limits
 
@@ -50,10 +50,13 @@ class Mistyped(Wrong):
 
 TIMES = {
     "time": "hh:mm local, hh:mmZ or +45 min",
-    "time-near": "hh:mm local or hh:mmZ",
-    "time-plan": "hh:mm local or hh:mmZ",
+    "time-near": "hh:mm local, hh:mmZ or now",
+    "time-plan": "hh:mm local, hh:mmZ or now",
 }
 """What a time is typed as, beside its empty field."""
+
+NOW = "now"
+"""What stands for this moment in a time's field."""
 
 FAR = 1.5
 """From this factor on a measured value is far from the declared one."""
@@ -139,6 +142,8 @@ class Answers:
         if not text:
             return None
         kind, state = self.fields[key].kind, self.view.state
+        if text.lower() == NOW:
+            return state.now.at
         anchor = state.planned_release if kind == "time-plan" else state.now.at
         try:
             return parse_time(text, anchor, self.view.zone, prefer="future" if kind == "time" else "near")
@@ -224,6 +229,21 @@ class Form:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "by_key", {each.key: each for each in self.fields})
+
+    def chosen(self, view: View, person_id: str | None) -> Form:
+        """The form with the person who was chosen before it filled in as who signs, if they may."""
+        asked = self.by_key.get("who")
+        if asked is None or asked.kind != "person" or asked.initial or person_id is None:
+            return self
+        number = number_of(view.book.roster, view.unlocked, person_id)
+        may = asked.beside({each.key: each.initial for each in self.fields})
+        person = view.book.roster.find(person_id)
+        if (may.roles and not set(may.roles) & set(person.roles)) or (
+            may.people and person.id not in may.people
+        ):
+            return self
+        known = replace(asked, initial=str(number or ""))
+        return replace(self, fields=tuple(known if each is asked else each for each in self.fields))
 
     def answers(self, view: View, typed: Mapping[str, str]) -> Answers:
         """Answers to this form's fields."""

@@ -7,6 +7,7 @@ from functools import partial
 from typing import Any
 
 from preflight.clean import clean
+from preflight.config.checklist import WINDOW, asks_time
 from preflight.errors import Refused
 from preflight.tui import words
 from preflight.tui.forms.form import Answers, Field, Form, Missing, who
@@ -15,8 +16,6 @@ from preflight.tui.view import View
 from preflight.walk.acts import Walk
 from preflight.walk.state import StepState
 
-WINDOW = ("valid from", "valid until")
-"""Questions whose answers are times, which bound the answer."""
 DECISION = ("granted", "refused")
 OWN_REMARK = ("condition", "remark")
 """How a question begins that leaves room for what the answer depends on, and for why it was refused."""
@@ -52,7 +51,7 @@ def defer(view: View, step: StepState) -> Form:
     fields.append(who(*step.step.signed_by))
 
     def make(answers: Answers) -> Any:
-        said = {question: answers.text(key) for key, question in questions}
+        said = {question: _said(answers, key) for key, question in questions}
         start, end = (answers.time(window[name]) if name in window else None for name in WINDOW)
         granted = not decided or answers.choice("granted") == "granted"
         for key, question in questions:
@@ -73,11 +72,12 @@ def defer(view: View, step: StepState) -> Form:
 
     left = view.state.released is not None
     planned = f"Planned release {words.dated(view.state.planned_release, view.zone)}."
-    near = "now" if left else "the release"
-    times = f"Times: hh:mm is the site's clock, hh:mmZ is UTC; nearest to {near}."
+    near = "now" if left or not window else "the release"
+    times = f"Times: hh:mm is the site's clock, hh:mmZ is UTC; nearest to {near}. now is one too."
+    timed = any(asks_time(question) for _, question in questions)
     return Form(
         title=f"Answer of {clean(asked.authority, limit=60)}",
-        about=(clean(step.step.challenge, limit=200), "" if left else planned, times if window else ""),
+        about=(clean(step.step.challenge, limit=200), "" if left else planned, times if timed else ""),
         caution=caution_of(step),
         fields=tuple(fields),
         make=make,
@@ -88,10 +88,21 @@ def defer(view: View, step: StepState) -> Form:
 
 
 def _kind(view: View, question: str) -> Any:
-    """How an answer is read: the ends of the window as times, near the release until the balloon has left."""
-    if question.lower() not in WINDOW:
+    """How an answer is read: a time near now, and the ends of the window near the release that lies ahead."""
+    if not asks_time(question):
         return "text"
-    return "time-near" if view.state.released is not None else "time-plan"
+    ahead = view.state.released is None and question.lower() in WINDOW
+    return "time-plan" if ahead else "time-near"
+
+
+def _said(answers: Answers, key: str) -> str:
+    """What is recorded of an answer: its text, or the moment that it names, in UTC."""
+    text = answers.text(key)
+    if not text or not answers.fields[key].kind.startswith("time"):
+        return text
+    at = answers.time(key)
+    assert at is not None
+    return f"{at:%Y-%m-%d} {words.utc(at)}"
 
 
 def _covers(view: View, key: str, question: str, typed: Mapping[str, str]) -> str:

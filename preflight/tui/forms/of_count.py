@@ -309,9 +309,7 @@ def close(view: View) -> Form:
     """Close the record and seal it, in one act."""
     head = view.book.checklist.checklist
     verdicts = ", ".join(f"{gate} {found.verdict}" for gate, found in view.state.gates.items())
-    reason = "scrubbed" if view.state.scrubbed else "release decision"
-    if view.state.released is not None:
-        reason = "recovery over"
+    reason = _why_closed(view)
     sealers = [person for person in view.book.roster.people if set(person.roles) & set(head.seal_by)]
     numbered_ = {person.id: n for n, person in numbers(view.book.roster, view.unlocked).items()}
     named = [f"{numbered_.get(person.id, '')} {person.name}".strip() for person in sealers]
@@ -330,7 +328,7 @@ def close(view: View) -> Form:
             clean(f"May seal: {', '.join(named)}.", limit=200),
         ),
         fields=(
-            Field(key="reason", label="why it is closed", initial=reason, settled=True),
+            Field(key="reason", label="why it is closed", initial=reason, settled=bool(reason)),
             *([also] if len(sealers) > 1 else []),  # nobody is asked for whom there is not
             who(*head.seal_by),
             PASSPHRASE,
@@ -339,6 +337,18 @@ def close(view: View) -> Form:
         submit="the last Enter closes and seals",
         trial=lambda walk, person: walk.close(person, "", reason="-"),
     )
+
+
+def _why_closed(view: View) -> str:
+    """Why a record is closed, as far as that is known to be true; "" where its crew has to say it."""
+    state, gate = view.state, view.state.gate
+    if view.given_up:
+        return "scrubbed"
+    if state.next.kind == "close":
+        if state.released is not None:
+            return "what follows the release is done"
+        return "every phase is complete" if gate is None else "release decision"
+    return ""
 
 
 def add_seal(view: View) -> Form:
