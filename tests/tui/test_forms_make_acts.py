@@ -368,10 +368,10 @@ def test_power_scrub_and_correct(hand: Hand) -> None:
         hand.fill(form, entry="1", reason="wrong pack", who="2")
     # Of a long line the value's name gives way before the value does.
     hand.walk.found("line", margin(1.62))
-    measured = Reading(name="payload.package[1].mass", value=0.8642, unit="kg", at_most=0.9)
+    measured = Reading(name="payload.package[1].mass", value=0.86, unit="kg", at_most=0.9)
     hand.walk.found("line", Finding(check="link-margin", outcome="go", readings=(measured,)))
     listed = of_correction.correct(hand.view, None).about
-    assert any("  line: link-margin found go; package[1].mass 0.8642 kg" in each for each in listed)
+    assert any("  line: link-margin found go; package[1].mass 0.86 kg" in each for each in listed)
     hand.fill(form, entry="2", reason="wrong pack", who="2")
     assert hand.step("battery").outcome == "open"
     with pytest.raises(Refused, match="No entry stands"):
