@@ -352,6 +352,14 @@ def test_a_release_says_as_its_time_is_typed_what_it_will_be_entered_as(hand: Ha
     assert (hand.last.data.with_go, hand.last.data.released) == (False, "2031-03-09T07:29:00.000Z")
 
 
+def test_in_the_line_of_an_entry_to_be_corrected_a_name_gives_way_before_its_value(hand: Hand) -> None:
+    hand.walk.found("line", margin(1.62))
+    measured = Reading(name="payload.package[1].mass", value=0.86, unit="kg", at_most=0.9)
+    hand.walk.found("line", Finding(check="link-margin", outcome="go", readings=(measured,)))
+    listed = of_correction.correct(hand.view, None).about
+    assert any("  line: link-margin found go; package[1].mass 0.86 kg" in each for each in listed)
+
+
 def test_power_scrub_and_correct(hand: Hand) -> None:
     hand.walk.confirm("battery", "omar", "8.1 V")
     form = of_correction.correct(hand.view, hand.step("battery"))
@@ -366,12 +374,6 @@ def test_power_scrub_and_correct(hand: Hand) -> None:
         assert explain(hand.view, form.by_key["who"].beside({"entry": entry}), "") == f"{able} may sign"
     with pytest.raises(Missing, match="no entry 1"):
         hand.fill(form, entry="1", reason="wrong pack", who="2")
-    # Of a long line the value's name gives way before the value does.
-    hand.walk.found("line", margin(1.62))
-    measured = Reading(name="payload.package[1].mass", value=0.86, unit="kg", at_most=0.9)
-    hand.walk.found("line", Finding(check="link-margin", outcome="go", readings=(measured,)))
-    listed = of_correction.correct(hand.view, None).about
-    assert any("  line: link-margin found go; package[1].mass 0.86 kg" in each for each in listed)
     hand.fill(form, entry="2", reason="wrong pack", who="2")
     assert hand.step("battery").outcome == "open"
     with pytest.raises(Refused, match="No entry stands"):
