@@ -184,7 +184,7 @@ KEYS: tuple[Key, ...] = (
     Key("witness", "w", "w", "witness", "Witness, with your own reading", _witness),
     Key("waive", "v", "v", "waive", "Accept a no-go within a bound", _waive),
     Key("begin", "g", "g", "begin phase", "Begin a phase out of order", _begin),
-    Key("jump", "j", "j", "why not go", "What stands against go", _reasons),
+    Key("jump", "j", "j", "next not go", "To what is next against go", _reasons),
     Key("find", "slash", "/", "steps", "All steps: search, go there", _always),
     Key("due", "full_stop", ".", "next", "What is next in order", _always),
     Key("back", "left", "←", "back", "The step before", _always),

@@ -12,6 +12,7 @@ from screen_hand import Hand
 from small_flight import go, margin, polled, ready_to_fill
 
 from preflight.errors import PreflightError, Refused
+from preflight.readings import Finding, Reading
 from preflight.record.roster import Roster
 from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
 from preflight.tui.forms.form import NO_PEOPLE, NOBODY, Form, Missing, explain, who
@@ -349,6 +350,14 @@ def test_a_release_says_as_its_time_is_typed_what_it_will_be_entered_as(hand: Ha
     assert said("07:29Z") == ("entered as released WITHOUT GO: hold: gust", word)
     hand.fill(form, at="07:29Z", reason="torn loose", who="2")
     assert (hand.last.data.with_go, hand.last.data.released) == (False, "2031-03-09T07:29:00.000Z")
+
+
+def test_in_the_line_of_an_entry_to_be_corrected_a_name_gives_way_before_its_value(hand: Hand) -> None:
+    hand.walk.found("line", margin(1.62))
+    measured = Reading(name="payload.package[1].mass", value=0.86, unit="kg", at_most=0.9)
+    hand.walk.found("line", Finding(check="link-margin", outcome="go", readings=(measured,)))
+    listed = of_correction.correct(hand.view, None).about
+    assert any("  line: link-margin found go; package[1].mass 0.86 kg" in each for each in listed)
 
 
 def test_power_scrub_and_correct(hand: Hand) -> None:

@@ -248,5 +248,8 @@ def test_a_phase_that_is_open_again_has_not_the_mark_of_a_complete_one(hand: Han
     assert "△Power-up 2/3" in strip
     assert "△ Power-up 2/3 open again" in steps
     assert "phase △ open again, 2 of 3 steps done" in told(hand.page(Place("complete", "power-up")))
+    # Where the crew stands it is told what comes first, behind an arrow's words of two lines too.
+    arrow = "Enter: confirm 1 step stale: . goes to logger"
+    assert arrow in told(hand.page(Place("step", "gust")))
     hand.walk.found("line", margin(1.0))
     assert "■Power-up" in drawn()[0]

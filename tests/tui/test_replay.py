@@ -5,11 +5,14 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
+import re
 import shutil
 import stat
 import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from record_making import lines_of, put
@@ -22,6 +25,7 @@ from preflight.record.kinds import Bound
 from preflight.tui.app import WalkApp
 from preflight.tui.replay import moments as replay_moments
 from preflight.tui.replay import session as replay_session
+from preflight.tui.replay.draw import changed_lines
 from preflight.tui.replay.moments import Moments, Spot, calls, troubles
 from preflight.tui.replay.screen import KEYS
 from preflight.tui.replay.session import Replaying
@@ -198,6 +202,19 @@ def test_the_strip_says_number_kind_time_who_and_what_an_entry_changed(stage: St
         assert spot(driver) == Spot(5)
 
     replay(stage, flown.records[0], story)
+
+
+@pytest.mark.parametrize("width", [60, 80, 160])
+def test_of_what_an_entry_changed_the_new_verdict_is_never_cut(width: int) -> None:
+    steps = [f"step-number-{n} go → stale" for n in range(9)]
+    verdict = "fill and release verdict go → hold"
+    shown: Any = SimpleNamespace(changed=(*steps, verdict))
+    (line,) = changed_lines(shown, width, 1)
+    assert line.plain.startswith(f" changed {verdict}")
+    assert re.search(r"· \+\d more *$", line.plain)
+    whole = changed_lines(shown, width, 9)
+    assert verdict in " ".join(" ".join(line.plain for line in whole).split())
+    assert "more" not in whole[-1].plain
 
 
 def test_time_that_passes_between_two_entries_is_a_moment_of_its_own(stage: Stage, flown: Flown) -> None:

@@ -18,7 +18,7 @@ from preflight.tui.draw.lists import place_title
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import fitted, row, say
 from preflight.tui.marks import OUTCOMES
-from preflight.tui.places import Place, places
+from preflight.tui.places import Place, places, settled
 
 NAMES = 26
 """Cells for the steps' names at most."""
@@ -75,9 +75,11 @@ class Pick(ModalScreen[Place | None]):
     def _fill(self, wanted: str) -> None:
         book = self._scene.view.book
         words = wanted.lower().split()
-        self._shown = [
+        found = [
             place for place in places(book) if all(word in _searched(self._scene, place) for word in words)
         ]
+        # What is called so comes before what only speaks of it.
+        self._shown = sorted(found, key=lambda place: -sum(word in _called(place) for word in words))
         options = self.query_one(OptionList)
         options.clear_options()
         width = max(40, min(98, self.size.width - 2) - 6)
@@ -89,7 +91,13 @@ class Pick(ModalScreen[Place | None]):
             options.add_options([Option(line, disabled=True) for line in say(said, limit=300).wrap(width)])
         else:
             here = self._scene.place
-            options.highlighted = self._shown.index(here) if here in self._shown else 0
+            options.highlighted = self._shown.index(here) if here in self._shown and not words else 0
+            # The list has no height yet while it opens, and where there is none nothing is scrolled.
+            self.call_after_refresh(options.scroll_to_highlight)
+
+
+def _called(place: Place) -> str:
+    return (place.name if place.kind == "step" else place_title(place)).lower()
 
 
 def _searched(scene: Scene, place: Place) -> str:
@@ -103,7 +111,7 @@ def _searched(scene: Scene, place: Place) -> str:
 def _lines(scene: Scene, shown: list[Place], width: int) -> list[Content]:
     """Outcome, step and challenge in columns as wide as what stands in them."""
     steps = [scene.view.step(place.name) for place in shown if place.kind == "step"]
-    of_mark = max((len(OUTCOMES[step.outcome].text) for step in steps), default=0) + 2
+    of_mark = max((len(OUTCOMES[step.outcome].text) for step in steps), default=6) + 2
     of_name = min(NAMES, max((len(step.step.id) for step in steps), default=0)) + 2
 
     def line(place: Place) -> Content:
@@ -111,7 +119,8 @@ def _lines(scene: Scene, shown: list[Place], width: int) -> list[Content]:
             title = place_title(place)
             if place.kind == "complete":
                 title = f"{title}: {scene.view.book.phases[place.name].title}"
-            return say(f" {'':{of_mark}}{title}", "$quiet")
+            mark = "● done" if settled(scene.view.state, place) else "· to do"
+            return say(f" {mark:{of_mark}}{title}", "$quiet")
         step = scene.view.step(place.name)
         return row(
             fitted(say(f" {OUTCOMES[step.outcome].text}"), of_mark + 1),

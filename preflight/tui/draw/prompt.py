@@ -9,58 +9,69 @@ from preflight.record.roster import Person
 from preflight.tui import words
 from preflight.tui.draw.scene import Scene
 from preflight.tui.draw.text import fitted, row, say
-from preflight.tui.places import Ordinary, ordinary, place_of, silent
+from preflight.tui.places import Ordinary, Place, ordinary, place_of, silent
 from preflight.tui.view import View, numbers, unlocking
 from preflight.walk.state import StepState
 
 MOST_NAMED = 3
 """Beyond so many people only their roles are said."""
-_NOBODY = Content("")
+_NO_HINT: tuple[Content, ...] = ()
 
 
 def prompt_lines(scene: Scene, width: int) -> list[Content]:
     """The one next act, in words, whole; who may do it, or who is chosen for it. Two lines at most."""
-    mark, said, hint = _prompt(scene)
+    mark, said, hints = _prompt(scene)
     lines = say(said, "bold $lead").wrap(max(20, width - 3))[:2]
     heads = [Content.styled(f" {mark} ", "bold $lead"), Content("   ")]
     drawn = [row(head, line.rstrip()) for head, line in zip(heads, lines, strict=False)]
-    if len(lines) == 1 and drawn[0].cell_length + hint.cell_length <= width:
-        drawn[0] = row(drawn[0], hint)
+    fits = [hint for hint in hints if drawn[-1].cell_length + hint.cell_length <= width]
+    if fits:
+        drawn[-1] = row(drawn[-1], fits[0])
     return [fitted(line, width) for line in drawn]
 
 
-def _prompt(scene: Scene) -> tuple[str, str, Content]:
-    """Its mark, its words, and a hint that gives way."""
+def _prompt(scene: Scene) -> tuple[str, str, tuple[Content, ...]]:
+    """Its mark, its words, and a hint that gives way, in ever fewer words."""
     view = scene.view
     if view.looking:
         return _looks(view)
     if scene.busy:
-        return "◌", f"{scene.busy}…", _NOBODY
+        return "◌", f"{scene.busy}…", _NO_HINT
     running = scene.running
     if running is not None and not running.by_itself:
         here = scene.place.kind == "step" and scene.place.name == running.step_id
         of = "" if here else f" of {clean(running.step_id, limit=40)}"
         if running.stopping:
-            return "◌", f"stopping the check{of}: the line is being put back", _NOBODY
-        return "▶", f"the check{of} is at work; s stops it", _NOBODY
+            return "◌", f"stopping the check{of}: the line is being put back", _NO_HINT
+        return "▶", f"the check{of} is at work; s stops it", _NO_HINT
     does = ordinary(view.state, scene.place)
     text = _by_person(scene, does) if does.person else does.says
     if scene.selected is None and (first := _unlocks_first(scene, does)):
         text = f"{first}. Then: {does.says}"
     due = place_of(view.state.next)
     if due != scene.place and due.kind != "none" and does.does != "go-on":
-        return "▶", text, Content.styled(f"   . goes to {clean(due.name or due.kind, limit=40)}", "$quiet")
-    return "▶", text, _NOBODY
+        return "▶", text, _elsewhere(view, due)
+    return "▶", text, _NO_HINT
 
 
-def _looks(view: View) -> tuple[str, str, Content]:
+def _elsewhere(view: View, due: Place) -> tuple[Content, ...]:
+    """Where the walk goes on by itself; what has turned stale is said louder, as it comes first."""
+    to = f". goes to {clean(due.name or due.kind, limit=40)}"
+    stale = sum(step.outcome == "stale" and step.step.required for step in view.state.steps.values())
+    plain = Content.styled(f"   {to}", "bold" if stale else "$quiet")
+    if not stale:
+        return (plain,)
+    return Content.styled(f"   {words.count(stale, 'step')} stale: {to}", "bold"), plain
+
+
+def _looks(view: View) -> tuple[str, str, tuple[Content, ...]]:
     """What a screen says that only looks: whether there is still anybody to be looked at."""
     record = view.record
     if record is None or not record.left:
-        return "◇", "This screen only looks: it can't act.", _NOBODY
+        return "◇", "This screen only looks: it can't act.", _NO_HINT
     since = words.countdown(record.on_disk - view.state.now.at)
     said = f"NOBODY IS AT WORK on this walk. Last entry {words.utc_s(record.on_disk)}, {since}."
-    return "▲", said, _NOBODY
+    return "▲", said, _NO_HINT
 
 
 def _unlocks_first(scene: Scene, does: Ordinary) -> str:

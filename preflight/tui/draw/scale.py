@@ -63,12 +63,18 @@ def scale(reading: Reading, width: int) -> Content:
 
 VALUE = 11
 """Cells of a value with its unit."""
+MOST_NAME = 30
+LEAST_SCALE = 12
+"""Cells of a scale for which longer names give way."""
 
 
 def name_width(readings: Sequence[Reading], width: int) -> int:
     """Cells for the names of readings that stand under each other on lines of `width`."""
-    longest = max((len(reading.name) for reading in readings), default=12)
-    return max(8, min(longest, 30, width // 3))
+    return max(8, min(_longest(readings), MOST_NAME, width // 3))
+
+
+def _longest(readings: Sequence[Reading]) -> int:
+    return max((len(reading.name) for reading in readings), default=12)
 
 
 def short_names(names: Sequence[str], room: int) -> list[str]:
@@ -99,9 +105,15 @@ def _tail(reading: Reading) -> Content:
 
 
 def reading_lines(readings: Sequence[Reading], width: int) -> list[Content]:
-    """Readings under each other: no two names are alike, and scales begin and end alike."""
-    room, tails = name_width(readings, width), tail_width(readings)
+    """Readings under each other: no two names are alike, and scales begin and end alike.
+
+    Names are whole where that leaves a scale that can be read.
+    """
+    tails = tail_width(readings)
+    beside = VALUE + 2 + tails + LEAST_SCALE
+    room = max(name_width(readings, width), min(MOST_NAME, width - beside, _longest(readings)))
     names = short_names([clean(reading.name, limit=60) for reading in readings], room)
+    room = max((len(name) for name in names), default=0)
     return [
         reading_line(each, width, room, tails, called=name)
         for each, name in zip(readings, names, strict=True)

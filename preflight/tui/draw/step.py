@@ -200,8 +200,9 @@ def _readings(step: StepState, readings: Sequence[Reading], width: int) -> list[
         return []
     head = Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet")
     drawn = reading_lines(ordered, width - LABEL - 1)
-    lines = [row(head if n == 0 else " " * LABEL, line) for n, line in enumerate(drawn)]
     decide = sum(_weight(each, step.step.response)[0] < ASIDE for each in ordered) or 1
+    # Those that give way may stand behind remarks: they are told to be readings once more.
+    lines = [row(head if n in (0, decide) else " " * LABEL, line) for n, line in enumerate(drawn)]
     blocks = [Block(lines[:decide], 8, min(decide, MOST_DECIDE)), Block(lines[decide:], GOOD_TO_KNOW, 0)]
     return [block for block in blocks if block.lines]
 

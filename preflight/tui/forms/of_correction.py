@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -15,6 +16,7 @@ from preflight.walk.state import StepState
 from preflight.walk.who import may_correct
 
 LINE = 74
+_DOTTED = re.compile(r"\b[a-z]\w*\.([a-z]\w*(?:\[\d+\])?(?:\.\w+)*)")
 """Cells of a line in the list."""
 SHOWN = 6
 """Entries that are listed; older ones go by their number as well."""
@@ -39,6 +41,8 @@ def correct(view: View, step: StepState | None) -> Form:
     for number, act in list(known.items())[-SHOWN:]:
         mark = "▸" if step is not None and _step_of(entries, act) == step.step.id else " "
         line = clean(f"{mark} {_said(view, entries, act, number, whole=False)}")
+        if len(line) > LINE:
+            line = _DOTTED.sub(r"\1", line)  # a value's name gives way before the value does
         about.append(line if len(line) <= LINE else f"{line[: LINE - 1]}…")
 
     if len(known) > SHOWN:

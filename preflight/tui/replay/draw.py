@@ -19,6 +19,7 @@ STATES: dict[str, Mark] = {
     "sealed": Mark("●", "SEALED", NOTE_STYLE),
     "anchored": Mark("●", "ANCHORED", NOTE_STYLE),
 }
+VERDICT = " verdict "
 FORK = Mark("■", "FORK", ALERT_STYLE)
 
 
@@ -65,13 +66,22 @@ def _entry_line(line: Line, kinds: int, names: int, width: int) -> Content:
 
 
 def changed_lines(shown: Shown, width: int, height: int) -> list[Content]:
-    """What the entry changed."""
-    said = " · ".join(shown.changed) or "no step, phase, verdict or hold"
-    text = row(Content.styled(" changed ", "$quiet"), say(said, "bold", limit=900))
-    lines = [line.rstrip() for line in text.wrap(width)]
+    """What the entry changed; where not all has room verdicts come first, and it is told how much is left."""
+    changed = shown.changed or ("no step, phase, verdict or hold",)
+    lines = _changed(changed, 0, width)
+    if len(lines) > height:
+        changed = tuple(sorted(changed, key=lambda each: VERDICT not in each))
+        fits = (_changed(changed[:n], len(changed) - n, width) for n in range(len(changed) - 1, 0, -1))
+        lines = next((each for each in fits if len(each) <= height), lines)
     if len(lines) > height:
         lines = [*lines[: height - 1], row(lines[height - 1].truncate(width - 2), " …")]
     return [fitted(line, width) for line in lines] + [Content("")] * (height - len(lines))
+
+
+def _changed(changed: tuple[str, ...], more: int, width: int) -> list[Content]:
+    said = " · ".join([*changed, *([f"+{more} more"] if more else [])])
+    text = row(Content.styled(" changed ", "$quiet"), say(said, "bold", limit=4000))
+    return [line.rstrip() for line in text.wrap(width)]
 
 
 def centre_lines(scene: Scene, width: int, height: int) -> list[Content]:

@@ -69,7 +69,7 @@ KEYS: tuple[ReplayKey, ...] = (
     ReplayKey("last", "end", "End", "last", "The last entry"),
     ReplayKey("step_on", "down", "↓", "step on", "Another step at this moment"),
     ReplayKey("step_back", "up", "↑", "step back", "The step before at this moment"),
-    ReplayKey("jump", "j", "j", "why not go", "What stood against go, in turn"),
+    ReplayKey("jump", "j", "j", "next not go", "To what was next against go"),
     ReplayKey("find", "slash", "/", "steps", "All steps as they stood"),
     ReplayKey("full", "space", "Space", "in full", "This step in full"),
     ReplayKey("figures", "i", "i", "figures", "Figures and run-out as they stood"),
