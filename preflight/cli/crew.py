@@ -91,6 +91,8 @@ def add(
     check_id(person_id)
     folder = keys or default_keys_folder()
     known = _read(roster)
+    if person_id in known:
+        raise RecordError(_already(known.find(person_id), roster, roles))
     # A roster that this person cannot join must say so before any key is made.
     known.with_person(Person(id=person_id, name=name, roles=roles, key=b"\xff" * 32))
     public, told = _key(folder, person_id, key, instrument=instrument, from_stdin=passphrase_stdin)
@@ -98,6 +100,18 @@ def add(
     write_output(roster, known.with_person(person).to_text().encode())
     click.echo(f"{person.id} is on {roster}: {person.name}, {', '.join(person.roles)}")
     click.echo(f"{told}, fingerprint {person.fingerprint}")
+
+
+def _already(person: Person, roster: Path, roles: tuple[str, ...]) -> str:
+    """That somebody is on the roster, and how their line is made anew: their key stays the same."""
+    shown = clean(str(roster), limit=300)
+    told = f"{person.id} is on {shown} already, as {person.name} with the role {' and '.join(person.roles)}"
+    every = " ".join(f"--role {role}" for role in dict.fromkeys((*person.roles, *roles)))
+    again = "--instrument" if person.is_instrument else f"with every role ({every})"
+    return (
+        f"{told}; to change that, take out the line that begins with {person.id} and add them again {again}: "
+        "the key that lies here stays theirs"
+    )
 
 
 @command.command(name="list")

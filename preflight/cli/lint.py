@@ -50,7 +50,8 @@ def _lint(path: Path) -> int:
     from preflight.config.lint import lint
 
     result = lint(path)
-    problems = [str(problem) for problem in result.problems] or _of_winds(path, result.file)
+    problems = [str(problem) for problem in result.problems]
+    problems = problems or [*_of_winds(path, result.file), *_of_roster(path, result.file)]
     for problem in problems:
         click.echo(problem, err=True)
     for note in result.advice:
@@ -78,6 +79,33 @@ def _of_winds(path: Path, file: Flight | Checklist | RuleSet | None) -> list[str
     except winds.WindTableError as error:
         return str(error).splitlines()
     return []
+
+
+def _of_roster(path: Path, file: Flight | Checklist | RuleSet | None) -> list[str]:
+    """What a walk would refuse of the roster beside a flight file, once there are people on it."""
+    from preflight.config.flight import Flight
+
+    beside = path.parent / "allowed_signers"
+    if not isinstance(file, Flight) or not beside.is_file():
+        return []
+    from preflight.config.load import load_checklist
+    from preflight.config.problems import Problem
+    from preflight.errors import PreflightError
+    from preflight.record.disk import read_file
+    from preflight.record.roster import MAX_ROSTER, Roster
+    from preflight.walk import manning
+
+    shown = str(beside)
+    try:
+        roster = Roster.parse(read_file(beside, shown, MAX_ROSTER), shown)
+        missing = manning.unmanned(load_checklist(path.parent / file.flight.checklist), roster)
+    except PreflightError as error:
+        return [clean(str(error), limit=1000)]
+    if not missing or not roster.people:
+        return []
+    message = f"nobody on this roster has the role {clean(manning.told(missing), limit=600)}"
+    how = f"add somebody: {clean(manning.remedy(missing), limit=200)} --roster {clean(shown, limit=300)}"
+    return [str(Problem(file=shown, line=None, key="", message=message, remedy=how))]
 
 
 def _told(file: Flight | Checklist | RuleSet) -> str:

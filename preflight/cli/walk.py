@@ -30,8 +30,13 @@ if TYPE_CHECKING:
     help="Where records go; logs/ beside FLIGHT.",
 )
 @click.option("--mirror", type=NAMED, metavar="DIR", help="A second copy, best on another device.")
+@click.option(
+    "--keys", type=NAMED, metavar="DIR", help="Where private keys lie. [default: this user's data folder]"
+)
 @click.option("--drill", is_flag=True, help="Practice: every entry and screen says DRILL.")
-def command(flight: Path, watch: bool, logs: Path | None, mirror: Path | None, drill: bool) -> int:
+def command(
+    flight: Path, *, watch: bool, logs: Path | None, mirror: Path | None, keys: Path | None, drill: bool
+) -> int:
     """Walk a flight's checklist on the screen.
 
     An unfinished record of the flight is offered first. Quitting loses nothing: what is entered is on disk.
@@ -42,13 +47,13 @@ def command(flight: Path, watch: bool, logs: Path | None, mirror: Path | None, d
     if flight.is_dir() or flight.name == "record.jsonl":
         if watch:
             raise click.UsageError("To watch, give the flight file: preflight walk --watch FLIGHT")
-        if drill or logs is not None or mirror is not None:
+        if drill or logs is not None or mirror is not None or keys is not None:
             raise click.UsageError("A record is only looked at: no option goes with it.")
         return _replay(flight)
     if watch:
         return _run(lambda app: _look(flight, logs, app), f"Opening {flight.name}")
     _refuse_demo(flight.absolute().parent)
-    return run_walk(flight, logs=logs, mirror=mirror, drill=drill)
+    return run_walk(flight, logs=logs, mirror=mirror, drill=drill, keys=keys)
 
 
 def _refuse_demo(folder: Path) -> None:

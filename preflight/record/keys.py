@@ -150,6 +150,11 @@ class Keyring:
         return person
 
     def _open(self, person: Person, passphrase: str | None) -> Signer:
+        if not os.path.lexists(self.folder / person.id):
+            raise RecordError(
+                f"{person.name}'s key is missing: there is no file {person.id} in {self.folder}; copy it "
+                "there, or name the folder that holds the crew's keys: preflight walk --keys DIR"
+            )
         key = load_private(self.folder / person.id, passphrase)
         if key.public_key().public_bytes_raw() != person.key:
             raise RecordError(

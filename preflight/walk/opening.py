@@ -27,7 +27,7 @@ from preflight.record.links import previous_of
 from preflight.record.mirror import Mirror
 from preflight.record.roster import MAX_ROSTER, Roster
 from preflight.record.store import Recorder
-from preflight.walk import rules
+from preflight.walk import manning, rules
 from preflight.walk.acts import Walk
 from preflight.walk.book import Book
 from preflight.walk.ledger import Ledger
@@ -119,19 +119,10 @@ def begin(
 
 def _refuse_unmanned(book: Book) -> None:
     """A role that nobody holds would be found missing at the gate: it is told before the record begins."""
-    head = book.checklist.checklist
-    held = {role for person in book.roster.people for role in person.roles}
-    unmanned = [station for station in head.stations if station not in held]
-    for what, roles in (("to release", head.release_by), ("to seal", head.seal_by)):
-        if not held & set(roles):
-            unmanned.append(f"{' or '.join(roles)} {what}")
-    for step in book.checklist.steps():
-        if step.required and step.signed_by and not held & set(step.signed_by):
-            unmanned.append(f"{' or '.join(step.signed_by)} for {step.id}")
-    if unmanned:
+    if missing := manning.unmanned(book.checklist, book.roster):
         raise Refused(
-            f"Nobody on the roster has the role {', '.join(dict.fromkeys(unmanned))}. "
-            "Add people with: preflight crew add"
+            f"Nobody on the roster has the role {manning.told(missing)}. Add somebody: "
+            f"{manning.remedy(missing)}"
         )
 
 

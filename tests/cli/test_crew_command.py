@@ -79,7 +79,11 @@ def test_what_cannot_be_added_is_a_sentence_and_makes_no_key(crew, tmp_path):
     assert add(crew, "ben")[0] == 0
     before = (tmp_path / "allowed_signers").read_bytes()
     for args, said in (
-        (("ben", "--name", "B", "--role", "payload"), "twice"),
+        (
+            ("ben", "--name", "B", "--role", "tracking"),
+            "ben is on allowed_signers already, as Ben Ø. with the role payload; to change that, take out "
+            "the line that begins with ben and add them again with every role (--role payload --role tracking): ",
+        ),
         (("Cy", "--name", "C", "--role", "payload"), "not an id"),
         (("a*", "--name", "C", "--role", "payload"), "pattern"),
         (("cy", "--name", "C\x1b", "--role", "payload"), "printable"),
@@ -100,6 +104,19 @@ def test_what_cannot_be_added_is_a_sentence_and_makes_no_key(crew, tmp_path):
     assert "passphrase" in err
     assert (tmp_path / "allowed_signers").read_bytes() == before
     assert [p.name for p in (tmp_path / "keys").iterdir()] == ["ben"]
+
+
+def test_a_walk_takes_keys_from_the_folder_that_they_were_made_in(crew, tmp_path, monkeypatch):
+    taken = []
+    monkeypatch.setattr("preflight.cli.walk.run_walk", lambda flight, **more: taken.append(more["keys"]) or 0)
+    assert run(["walk", "flight.toml", "--keys", str(tmp_path / "keys")]) == 0
+    assert taken == [tmp_path / "keys"]
+    # A roster's line taken out and added again with another role has the same key.
+    assert add(crew, "ben")[0] == 0
+    before = ring(tmp_path).roster.find("ben").key
+    (tmp_path / "allowed_signers").write_text("")
+    assert add(crew, "ben", "--role", "tracking")[0] == 0
+    assert ring(tmp_path).roster.find("ben").key == before
 
 
 def test_a_key_in_the_folder_serves_another_roster(crew, tmp_path):

@@ -7,6 +7,7 @@ import pytest
 
 from preflight.cli.main import run
 from preflight.config.shipped import shipped_file
+from preflight.record.roster import Person, Roster
 
 
 def lint(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
@@ -170,3 +171,30 @@ def test_files_that_a_flight_file_names_must_be_of_use(
     assert 'flight.checklist: "flight.toml": is not a checklist' in lint(capsys, str(path))[2]
     path.write_text(text.replace("icao-annex-2.toml", "winds.csv"), encoding="utf-8")
     assert "airspace.rules[1]" in lint(capsys, str(path))[2]
+
+
+def test_roles_that_nobody_on_the_roster_beside_it_has_are_told_once_each(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["new", str(tmp_path / "own")]) == 0
+    flight = tmp_path / "own" / "flight.toml"
+    roster = flight.parent / "allowed_signers"
+    assert lint(capsys, str(flight))[0] == 0  # nobody is on it yet
+
+    def with_roles(*roles: str) -> tuple[int, str, str]:
+        person = Person(id="jo", name="Jo Example", roles=roles, key=b"\x01" * 32)
+        roster.write_text(Roster([person]).to_text(), "utf-8")
+        return lint(capsys, str(flight))
+
+    code, out, err = with_roles("director", "payload", "safety")
+    assert (code, "no problems" in out) == (2, False)
+    told = f"{roster}: nobody on this roster has the role tracking (a station, "
+    assert err.startswith(told)
+    how = "; add somebody: preflight crew add ID --name NAME --role tracking --roster"
+    assert err.endswith(f"{how} {roster}\n")
+    assert err.count("the role") == 1
+    assert int(err.removeprefix(told).split()[0]) > 3  # so many steps, counted and not listed
+    assert with_roles("director", "payload", "safety", "tracking")[0] == 0
+    roster.write_text("nonsense\n", "utf-8")
+    code, _, err = lint(capsys, str(flight))
+    assert (code, str(roster) in err) == (2, True)

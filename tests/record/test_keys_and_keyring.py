@@ -129,8 +129,11 @@ def test_nobody_and_missing_keys(ring, folder):
     with pytest.raises(RecordError, match="zoe is not on the roster"):
         ring.unlock("zoe", SECRET)
     (folder / "ada").unlink()
-    with pytest.raises(RecordError, match="is missing"):
+    with pytest.raises(RecordError, match="key is missing: there is no file ada in ") as told:
         ring.unlock("ada", SECRET)
+    # Where it was looked for, and the option that looks elsewhere.
+    assert str(folder) in str(told.value)
+    assert "preflight walk --keys DIR" in str(told.value)
 
 
 @posix

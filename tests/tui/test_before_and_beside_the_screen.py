@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from screen_driving import PASSPHRASE, Stage
+from screen_driving import PASSPHRASE, Driver, Stage
 from small_flight import CHECKLIST, FLIGHT, go, margin
 
 from preflight.cli.main import run
@@ -148,3 +148,21 @@ def test_what_enter_does_is_said_for_every_place(stage: Stage) -> None:
     for place in (*places(view.book), Place("none")):
         assert ordinary(view.state, place).says
     session.shut()
+
+
+def test_a_role_that_nobody_has_is_told_before_a_record_begins(stage: Stage) -> None:
+    by_one = ('response = "One roll"\nrequired = false', 'signed_by = ["tracking"]')
+    for before, after in (('["director", "payload"]', '["director", "payload", "tracking"]'), by_one):
+        stage.checklist = stage.checklist.replace(before, after)
+
+    async def story(driver: Driver) -> None:
+        missing = "the role tracking (a station, 1 step)"
+        told = f"nobody has {missing}: preflight crew add ID --name NAME --role tracking"
+        assert told in driver.said()
+        await driver.unlock("ines")
+        await driver.press("1", "enter")
+        refused = f"Not allowed: Nobody on the roster has {missing}. Add somebody: preflight crew add"
+        await driver.until(lambda: refused in driver.said())
+        assert driver.said().count("--role tracking") == 2  # where it stood, and where it was refused
+
+    stage.drive(story)

@@ -16,13 +16,15 @@ from preflight.tui.draw.foot import notice_lines
 from preflight.tui.draw.head import people_line, title_line
 from preflight.tui.draw.key_line import packed
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.text import labelled, row, say
+from preflight.tui.draw.text import badge, labelled, row, say
 from preflight.tui.found_records import Unfinished
+from preflight.tui.marks import CAUTION
 from preflight.tui.nearby import record_words
 from preflight.tui.nearby_pane import Nearby
 from preflight.tui.pane import Pane
 from preflight.tui.screens.scene_screen import SceneScreen
 from preflight.tui.session import Session
+from preflight.walk import manning
 
 if TYPE_CHECKING:
     from preflight.tui.app import WalkApp
@@ -106,6 +108,9 @@ class ArrivalScreen(SceneScreen):
         lines += labelled(
             "release", say(f"planned {when}, {words.countdown(planned - view.state.now.at)}"), width
         )
+        if missing := manning.unmanned(view.book.checklist, view.book.roster):
+            text = f"nobody has the role {manning.told(missing)}: {manning.remedy(missing)}"
+            lines += labelled("roster", row(badge(CAUTION), " ", say(text, "bold", limit=400)), width)
         advice = say("   The tool advises a crew; local rules and the competent person decide.", "$quiet")
         del lines[max(0, height - 1 - LEAST_CHOICES) :]
         room = height - len(lines) - 1
