@@ -16,6 +16,8 @@ from preflight.tui.pane import Pane
 
 RUN_OUT = ((21, 7), (15, 2), (0, 1))
 """From how many lines of the screen on what runs out has how many: on a low one they are the step's."""
+ROOMY = 99
+"""Lines left for what runs out before anything is known of the step."""
 
 
 class SceneScreen(Screen[None]):
@@ -24,6 +26,7 @@ class SceneScreen(Screen[None]):
     COMMANDS: ClassVar[Any] = {Acts}
 
     _seen: Scene | None = None
+    _spare: int = ROOMY
 
     def on_mount(self) -> None:
         self.watch(self.app, "scene", self._show)
@@ -31,6 +34,7 @@ class SceneScreen(Screen[None]):
     def on_resize(self) -> None:
         """Other room: at once, not with the next scene."""
         scene = self._seen
+        self._spare = ROOMY
         if scene is not None:
             self.fit(scene)
             self.call_after_refresh(self.fit, scene)  # the step's lines are other ones at another width
@@ -75,7 +79,9 @@ class SceneScreen(Screen[None]):
                 most = min(most, 1 + len(figures.run_out))
             centre = self.query_one("#centre", Pane)
             spare = self._both - wanted_lines(scene, centre.size.width) if centre.size.width else most
-            pane.styles.max_height = max(1, min(most, spare))
+            # While a check works its words come and go: what it has taken once it keeps.
+            self._spare = spare if scene.running is None else min(spare, self._spare)
+            pane.styles.max_height = max(1, min(most, self._spare))
 
     @property
     def _both(self) -> int:
