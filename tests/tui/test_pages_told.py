@@ -235,7 +235,7 @@ def test_the_next_act_names_who_unlocks_first_where_nobody_who_can_do_it_has(han
     walk.confirm("gust", "omar", "4 m/s")
     walk.defer("notice", "ines", {"reference": "A-12"}, granted=True)
     assert place_of(hand.view.state.next) == spare
-    assert prompt(spare, "noah").endswith("confirm optional: → goes past it")
+    assert prompt(spare, "noah").endswith("confirm → goes past it")
 
 
 def test_a_phase_that_is_open_again_has_not_the_mark_of_a_complete_one(hand: Hand) -> None:

@@ -52,7 +52,7 @@ def _prompt(scene: Scene) -> tuple[str, str, tuple[Content, ...]]:
     if due != scene.place and due.kind != "none" and does.does != "go-on":
         return "▶", text, _elsewhere(view, due)
     if scene.place.kind == "step" and does.does != "go-on" and not view.step(scene.place.name).step.required:
-        return "▶", text, (Content.styled("   optional: → goes past it", "$quiet"),)
+        return "▶", text, (Content.styled("   → goes past it", "$quiet"),)
     return "▶", text, _NO_HINT
 
 
