@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -101,6 +102,15 @@ def away(left: timedelta) -> str:
     """About how far a moment lies ahead or back: "in 23.5 h", "12 min ago"."""
     seconds = left.total_seconds()
     return f"in {span(seconds)}" if seconds >= 0 else f"{span(-seconds)} ago"
+
+
+def first_of(names: Sequence[str], room: int) -> str:
+    """Names as far as they have room in so many characters, at least one of them; then how many more."""
+    shown = list(names)
+    while len(shown) > 1 and len(", ".join(shown)) > room:
+        shown.pop()
+    left = len(names) - len(shown)
+    return ", ".join(shown) + (f" and {left} more" if left else "")
 
 
 def countdown(left: timedelta) -> str:

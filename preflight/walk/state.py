@@ -324,13 +324,18 @@ def _next(
 
 
 def _due_in(phase: Phase, steps: Mapping[str, StepState], phases: Mapping[str, PhaseState]) -> Next | None:
-    for step in phase.step:
-        if step.required and not steps[step.id].satisfied:
-            return Next("step", step.id)
-    if phases[phase.id].settled:
+    """The first step that is to be done; an optional one in its place, and at the end if it was gone past."""
+    own = [steps[step.id] for step in phase.step]
+    last_done = max((n for n, step in enumerate(own) if step.findings), default=-1)
+    over = phases[phase.id].settled
+    left = [] if over else [step for step in own if not step.step.required and step.outcome == "open"]
+    for n, step in enumerate(own):
+        ahead = n > last_done or step.waiting in ("signature", "witness")
+        if (step.step.required and not step.satisfied) or (step in left and ahead):
+            return Next("step", step.step.id)
+    if over:
         return None
-    optional = next((step for step in phase.step if steps[step.id].outcome == "open"), None)
-    return Next("step", optional.id) if optional is not None else Next("complete", phase.id)
+    return Next("step", left[0].step.id) if left else Next("complete", phase.id)
 
 
 def _due_at(gate: GateState) -> Next:

@@ -82,7 +82,8 @@ def test_what_cannot_be_added_is_a_sentence_and_makes_no_key(crew, tmp_path):
         (
             ("ben", "--name", "B", "--role", "tracking"),
             "ben is on allowed_signers already, as Ben Ø. with the role payload; to change that, take out "
-            "the line that begins with ben and add them again with every role (--role payload --role tracking): ",
+            "the line that begins with ben and add them again with every role (--role payload "
+            "--role tracking): the key",
         ),
         (("Cy", "--name", "C", "--role", "payload"), "not an id"),
         (("a*", "--name", "C", "--role", "payload"), "pattern"),

@@ -282,6 +282,14 @@ def test_a_phase_begun_out_of_order_names_what_is_passed(stage: Stage) -> None:
         hand.fill(form, who="1")
     hand.fill(form, reason="rain is coming", who="1")
     assert hand.last.data.passed == ("battery", "logger", "line")
+    # Of many the first are named, and the others counted.
+    rope = "\n".join(f'[[phase.step]]\nid = "a-line-of-rope-{n}"\nchallenge = "Rope"' for n in range(60))
+    fill = '[[phase]]\nid = "fill"'
+    stage.checklist = stage.checklist.replace(fill, f"{rope}\n{fill}")
+    warning = of_count.begin_phase(Hand(stage).view, "fill").warning
+    named = warning.removeprefix("Passed and still open: ").split(" and ")[0].split(", ")
+    assert named[:4] == ["battery", "logger", "line", "rope"]
+    assert warning.endswith(f" and {64 - len(named)} more")
     hand.walk.confirm("rope", "noah", "")
     with pytest.raises(Refused, match="next in order"):
         of_count.begin_phase(hand.view, "power-up")

@@ -227,7 +227,15 @@ def test_the_next_act_names_who_unlocks_first_where_nobody_who_can_do_it_has(han
     # A witness is anybody else; where that would be many, only so much is said.
     others = "▶ Ines Example (1), Lena Example (3) or Noah Example (4) unlocks first: their number. Then: "
     assert prompt(neck_lift, "omar").startswith(others)
-    assert prompt(Place("step", "spare")).startswith("▶ Somebody unlocks first: u. Then: Do it, see")
+    spare = Place("step", "spare")
+    assert prompt(spare).startswith("▶ Somebody unlocks first: u. Then: Do it, see")
+    walk = hand.walk
+    walk.measure("neck-lift", "omar", [1.60, 1.61, 1.62], (None, None))
+    walk.witness("neck-lift", "lena")
+    walk.confirm("gust", "omar", "4 m/s")
+    walk.defer("notice", "ines", {"reference": "A-12"}, granted=True)
+    assert place_of(hand.view.state.next) == spare
+    assert prompt(spare, "noah").endswith("confirm optional: → goes past it")
 
 
 def test_a_phase_that_is_open_again_has_not_the_mark_of_a_complete_one(hand: Hand) -> None:

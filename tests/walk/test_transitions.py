@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -14,6 +16,7 @@ from preflight.record.kinds import Bound
 from preflight.walk import rules
 from preflight.walk.acts import Walk
 from preflight.walk.ledger import Ref
+from preflight.walk.state import Next
 
 Place = Callable[[Crew], Walk]
 Act = Callable[[Walk, Crew], object]
@@ -365,6 +368,31 @@ def test_optional_steps_count_for_no_verdict(crew: Crew) -> None:
     walk = crew.ready_to_release(crew.begin())
     assert walk.state().steps["spare"].outcome == "open"
     assert walk.state().gates["release"].verdict == "go"
+
+
+def test_an_optional_step_is_offered_in_its_place_and_once_more_at_the_end(crew: Crew) -> None:
+    text = crew.sources.checklist.decode()
+    optional = 'signed_by = ["payload"]\nrequired = false\n'
+    for step in ("battery", "line"):
+        signed = rf'(id = "{step}"\n(?:.*\n)*?)signed_by = \["payload"\]\n'
+        text = re.sub(signed, rf"\1{optional}", text, count=1)
+    crew.sources = replace(crew.sources, checklist=text.replace('after = ["battery"]\n', "").encode())
+    walk = crew.begin()
+
+    def due() -> str:
+        return walk.state().next.name
+
+    assert due() == "battery"
+    walk.found("logger", go("logger-response"))  # gone past: what is required goes on meanwhile
+    assert due() == "logger"
+    walk.sign("logger", "omar")
+    assert due() == "line"
+    walk.found("line", margin(3.0))
+    assert due() == "line"  # it waits for its signature
+    walk.sign("line", "omar")
+    assert due() == "battery"
+    walk.confirm("battery", "omar", "8.1 V")
+    assert walk.state().next == Next("complete", "power-up")
 
 
 def test_a_hold_stops_the_count_and_its_lift_asks_the_stations_again(crew: Crew) -> None:

@@ -51,6 +51,8 @@ def _prompt(scene: Scene) -> tuple[str, str, tuple[Content, ...]]:
     due = place_of(view.state.next)
     if due != scene.place and due.kind != "none" and does.does != "go-on":
         return "▶", text, _elsewhere(view, due)
+    if scene.place.kind == "step" and does.does != "go-on" and not view.step(scene.place.name).step.required:
+        return "▶", text, (Content.styled("   optional: → goes past it", "$quiet"),)
     return "▶", text, _NO_HINT
 
 

@@ -194,7 +194,7 @@ def begin_phase(view: View, phase_id: str) -> Form:
     ]
     if not passed and all(view.state.phases[each.id].settled for each in view.book.earlier(phase_id)):
         raise Refused(f"{phase.title} is next in order: just do its steps.")
-    named = ", ".join(passed) or "phases not called complete"
+    named = words.first_of(passed, 200) if passed else "phases not called complete"
 
     def make(answers: Answers) -> Any:
         reason, person = answers.text("reason"), answers.person()
@@ -202,7 +202,7 @@ def begin_phase(view: View, phase_id: str) -> Form:
 
     return Form(
         title=f"Begin {clean(phase.title, limit=50)} out of order",
-        warning=clean(f"Passed and still open: {named}", limit=300),
+        warning=clean(f"Passed and still open: {named}", limit=400),
         about=("They stay open and keep the verdict from go.",),
         fields=(REASON, who()),
         make=make,
