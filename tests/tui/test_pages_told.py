@@ -248,6 +248,12 @@ def test_a_phase_that_is_open_again_has_not_the_mark_of_a_complete_one(hand: Han
     assert "○Power-up 0/3" in strip
     assert "○ Power-up 0/3" in steps
     filled(hand.walk, PASSPHRASE)
+    hand.walk.measure("neck-lift", "omar", [1.60, 1.61, 1.62], (None, None))
+    hand.walk.witness("neck-lift", "lena")
+    # What was measured is called as its form calls it, and its value is whole.
+    measured = hand.page(Place("step", "neck-lift"))
+    assert "reading neck lift 1.61 kg" in told(measured)
+    assert hand.page()[0].endswith("neck lift 1.61 kg")
     strip, steps = drawn()
     assert "●Power-up 3/3 ╟fill authorised╢" in strip
     assert "● Power-up 3/3" in steps

@@ -12,7 +12,7 @@ from preflight.tui.draw.live import with_live
 from preflight.tui.draw.prompt import prompt_lines
 from preflight.tui.draw.scale import short_names
 from preflight.tui.draw.scene import Scene
-from preflight.tui.draw.step import GOOD_TO_KNOW, decisive, step_blocks
+from preflight.tui.draw.step import GOOD_TO_KNOW, called_as_asked, decisive, step_blocks
 from preflight.tui.draw.text import WIDE, Block, badge, fit, fitted, labelled, row, say, title
 from preflight.tui.draw.verdict import called
 from preflight.tui.interruption import before_of
@@ -72,7 +72,7 @@ def before_line(scene: Scene, width: int) -> Content:
             Content.styled(f"  {clean(view.person(act.signer), limit=40)} {words.utc_s(act.at.at)}", "$quiet")
         )
     if found is not None and found.readings:
-        reading = decisive(found.readings, step.step.response)[0]
+        reading = called_as_asked(step, decisive(found.readings, step.step.response)[0])
         value = clean(words.value_of(reading), limit=40)
         # The value is never cut, and of the name what tells it from others is kept.
         room = width - row(*parts).cell_length - len(value) - 3

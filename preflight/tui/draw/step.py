@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 
+import msgspec
 from textual.content import Content
 
 from preflight.checks import table
@@ -199,12 +200,20 @@ def _readings(step: StepState, readings: Sequence[Reading], width: int) -> list[
     if not ordered:
         return []
     head = Content.styled(f"{'reading':>{LABEL - 2}}  ", "$quiet")
-    drawn = reading_lines(ordered, width - LABEL - 1)
+    drawn = reading_lines([called_as_asked(step, each) for each in ordered], width - LABEL - 1)
     decide = sum(_weight(each, step.step.response)[0] < ASIDE for each in ordered) or 1
     # Those that give way may stand behind remarks: they are told to be readings once more.
     lines = [row(head if n in (0, decide) else " " * LABEL, line) for n, line in enumerate(drawn)]
     blocks = [Block(lines[:decide], 8, min(decide, MOST_DECIDE)), Block(lines[decide:], GOOD_TO_KNOW, 0)]
     return [block for block in blocks if block.lines]
+
+
+def called_as_asked(step: StepState, reading: Reading) -> Reading:
+    """A measured reading by the name that its form has, not by the flight file's key that it sets."""
+    asked = step.step.measure
+    if asked is None or reading.name != asked.sets:
+        return reading
+    return msgspec.structs.replace(reading, name=asked.quantity)
 
 
 def decisive(readings: Sequence[Reading], response: str) -> list[Reading]:
