@@ -20,7 +20,7 @@ Does = Literal[
 
 
 HELD = "A hold stands: l lifts the hold, then every station is asked anew"
-LEFT = "Left all the same: f"
+LEFT = "If it has left all the same: f"
 """The one key of a release off go: Enter never comes to it."""
 
 

@@ -15,7 +15,7 @@ from preflight.tui.draw.phases import phases_line
 from preflight.tui.draw.prompt import prompt_lines
 from preflight.tui.draw.scene import Scene
 from preflight.tui.forms import of_count
-from preflight.tui.places import Place, place_of
+from preflight.tui.places import HELD, Place, place_of
 from preflight.tui.view import Extra
 from preflight.walk.acts import Walk
 
@@ -46,7 +46,7 @@ def test_the_release_page_says_first_whether_to_let_go(hand: Hand) -> None:
     ]
     to_go = "j goes to what stands against it, and that step is done again"
     assert f"to go {to_go}; then p polls director and payload; then a authorises." in told(early)
-    assert "▶ Enter goes to battery, open. Left all the same: f" in told(early)
+    assert "▶ Enter goes to battery, open. If it has left all the same: f" in told(early)
     ready_to_release(walk)
     polled(walk, "release")
     walk.authorise("release", "ines", PASSPHRASE)
@@ -58,16 +58,16 @@ def test_the_release_page_says_first_whether_to_let_go(hand: Hand) -> None:
     held = told(hand.page(RELEASE))
     assert "■ ALERT DO NOT LET GO: hold: aircraft" in held
     assert "l lifts the hold; then p polls director and payload; then a authorises." in held
-    assert "▶ A hold stands: l lifts the hold, then every station is asked anew. Left all the same: f" in held
+    assert f"▶ {HELD}. If it has left all the same: f . goes to the poll" in held
     assert "Area clear" not in held
     walk.lift(hand.view.state.holds[0].ref, "omar", "gone")
     lifted = told(hand.page(RELEASE))
     assert "DO NOT LET GO: the release gate is not authorised" in lifted
     assert "to go p polls director and payload; then a authorises." in lifted
     to_poll = "Enter goes to the poll (p) of director and payload; then a authorises"
-    assert f"▶ {to_poll}. Left all the same: f" in lifted
+    assert f"▶ {to_poll}. If it has left all the same: f" in lifted
     polled(walk, "release")
-    assert "▶ Enter goes to the authorisation (a). Left all the same: f" in told(hand.page(RELEASE))
+    assert "▶ Enter goes to the authorisation (a). If it has left all the same: f" in told(hand.page(RELEASE))
     walk.release("omar", released_at=hand.clock.at, reason="torn loose")
     gone = told(hand.page(RELEASE))
     assert "signed Omar Example" in gone

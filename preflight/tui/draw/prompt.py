@@ -58,7 +58,8 @@ def _prompt(scene: Scene) -> tuple[str, str, tuple[Content, ...]]:
 
 def _elsewhere(view: View, due: Place) -> tuple[Content, ...]:
     """Where the walk goes on by itself; what has turned stale is said louder, as it comes first."""
-    to = f". goes to {clean(due.name or due.kind, limit=40)}"
+    called = {"poll": "the poll", "authorise": "the authorisation"}.get(due.kind) or due.name or due.kind
+    to = f". goes to {clean(called, limit=40)}"
     stale = sum(step.outcome == "stale" and step.step.required for step in view.state.steps.values())
     plain = Content.styled(f"   {to}", "bold" if stale else "$quiet")
     if not stale:
