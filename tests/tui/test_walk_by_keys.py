@@ -288,6 +288,15 @@ def test_enter_leaves_no_wrong_answer_and_what_is_typed_next_replaces_it(stage: 
         await driver.type("1.7")
         await driver.press("enter")
         await driver.until(lambda: app.screen.focused.id == "f1")
+        # Come back to, it is the same: it stays, says how it is cleared, and is cleared at once.
+        assert "Backspace clears it" not in driver.said()
+        await driver.press("up")
+        await driver.until(lambda: "= 1.7 kg" in driver.said() and "Backspace clears it" in driver.said())
+        await driver.press("backspace")
+        await driver.until(lambda: app.screen.typed["value1"] == "")
+        await driver.type("1.76")
+        await driver.press("backspace")
+        await driver.until(lambda: app.screen.typed["value1"] == "1.7")  # what is being typed is only mended
         await driver.key("escape")
         # Not to be left by chance: one question to quit, and Enter says what it waits for.
         await driver.press("q")

@@ -157,6 +157,10 @@ class Ask(ModalScreen[bool]):
             self._take_back()
         self._explain()
 
+    def on_descendant_focus(self) -> None:
+        if self._shown:
+            self._explain()  # how a field that was come back to is cleared
+
     # -- keys -------------------------------------------------------------------------------------
 
     def action_next(self) -> None:

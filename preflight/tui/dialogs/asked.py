@@ -30,6 +30,9 @@ def label_width(fields: Sequence[Field]) -> int:
     return min(LABEL, max((len(field.label) for field in fields), default=0)) + 1
 
 
+CLEARS = "Backspace clears it"
+
+
 class Asked(Vertical):
     """A field. `input` is where it is typed."""
 
@@ -37,6 +40,7 @@ class Asked(Vertical):
         super().__init__(classes="field")
         self.field = field
         self.input = _input(field, f"f{number}")
+        self.input.whole = field.kind == "number" or field.kind.startswith("time")
         self._view = view
         self._refused: PreflightError | None = None
         self._label = Static(say(field.label, limit=80), classes="label")
@@ -66,10 +70,12 @@ class Asked(Vertical):
         if self.field.kind in WIDTHS:
             # What is wrong stands under it; beside it then, what can be typed.
             beside = explain(self._view, self.field.beside(typed), "" if refused else text)
+            if self.input.clears and self.input.has_focus and not refused:
+                beside += f" · {CLEARS}"
             self._beside.update(say(beside, "$quiet", limit=300))
         told = say(self.field.tells(typed), limit=400) if self.field.tells is not None else say("")
         if refused:
-            again = " · Backspace clears it" if self.input.clears and text else ""
+            again = f" · {CLEARS}" if self.input.clears and text else ""
             told = row("▪ ", say(f"{refused.title}: ", "bold"), say(f"{refused}{again}", limit=600))
         self._under.display = bool(told.plain)
         self._under.update(told)
@@ -83,11 +89,11 @@ class Asked(Vertical):
     def again(self) -> None:
         """What stands here is to be typed anew: the next key replaces an answer of a key or two and a secret.
 
-        Anything longer stays until it is cleared, so that the number of a person, typed on behind it, does
+        Anything longer stays, as where it is come back to: the number of a person, typed on behind it, does
         not take its place.
         """
         if self.field.kind not in (*SHORT, "secret"):
-            self.input.replaces, self.input.clears = False, True
+            self.input.replaces, self.input.clears = False, self.input.whole
             self.input.cursor_position = len(self.input.value)
             return
         self.input.replaces = True

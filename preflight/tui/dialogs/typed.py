@@ -26,12 +26,13 @@ class Typed(Input):
     """What is typed or pasted keeps every character; only how it is drawn is safe.
 
     Coming here puts the cursor at the end, so that nothing typed is lost by a digit more. With `replaces`,
-    what stands here is selected instead: an answer of a key or two, or a number filled in. With `clears`, for
-    what was refused, the first Backspace takes all of it: whoever types on, blind, never makes another answer
-    of it.
+    what stands here is selected instead: an answer of a key or two, or a number filled in. A `whole` answer,
+    a number or a time, is not mended by a character: come back to, refused or not, the first Backspace takes
+    all of it (`clears`), and whoever types on, blind, never makes another answer of it.
     """
 
     replaces = False
+    whole = False
     clears = False
 
     def action_delete_left(self) -> None:
@@ -46,6 +47,10 @@ class Typed(Input):
         self.select_on_focus = self.replaces
         if not event.from_app_focus:
             self.cursor_position = len(self.value)
+            self.clears = self.whole and bool(self.value) and not self.replaces
+
+    def _on_blur(self, event: events.Blur) -> None:
+        self.clears = False
 
     @property
     def _value(self) -> Text:
