@@ -91,7 +91,7 @@ def test_an_unsealed_record_says_so(scenes: Any) -> None:
     report = report_of(scenes.unsealed())
     assert words(report) == ["NOT SEALED"]
     assert (report.headline.verdict, report.record.seal_code) == ("hold", "")
-    assert any("neck-lift is open" in reason for reason in report.headline.reasons)
+    assert any("neck-lift is not done yet" in reason for reason in report.headline.reasons)
 
 
 @pytest.mark.parametrize("line", [2, 15, 29])

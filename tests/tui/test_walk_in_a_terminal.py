@@ -141,6 +141,7 @@ class Hands:
         now = time.time()
         window = {"valid from": now - 3600, "valid until": now + 8 * 3600}
         times = {name: time.strftime("%Y-%m-%d %H:%MZ", time.gmtime(at)) for name, at in window.items()}
+        times["told at"] = "now"
         answers = [times.get(question, "told") for question in step.defer.ask]
         self.terminal.press("Enter")
         text = self.terminal.until(lambda text: "Answer of" in text and "Esc leave" in text, "the dialogue")

@@ -73,7 +73,7 @@ def defer(view: View, step: StepState) -> Form:
     left = view.state.released is not None
     planned = f"Planned release {words.dated(view.state.planned_release, view.zone)}."
     near = "now" if left or not window else "the release"
-    times = f"Times: hh:mm is the site's clock, hh:mmZ is UTC; nearest to {near}."
+    times = f"Times: hh:mm is the site's clock, hh:mmZ UTC; nearest to {near}; or now"
     timed = any(asks_time(question) for _, question in questions)
     return Form(
         title=f"Answer of {clean(asked.authority, limit=60)}",
