@@ -12,7 +12,8 @@ from preflight.live import Line, Stream
 from preflight.readings import Finding, Progress, Reading
 
 REMEDY = "Now switch the payload off, put its card into this laptop, and run this check once more"
-REMARK = "temperature is 8.8 in every one of 20 samples: see that it moves when it should"
+REMARK = "temperature is 8.8 in all of 20 samples: see that it moves"
+RESPONSE = "Replies ready, the longest gap told, and it logs again by itself after the power cut"
 CAUTION = 'caution = "Pull the lead by its plug: no bare end touches another"\n'
 
 OPEN = Finding(
@@ -50,6 +51,7 @@ class Heard(ToldCheck):
 
 def test_what_decides_and_what_to_do_now_are_never_cut(stage: Stage) -> None:
     stage.checklist = stage.checklist.replace('id = "logger"\n', f'id = "logger"\n{CAUTION}')
+    stage.checklist = stage.checklist.replace('response = "Replies ready"', f'response = "{RESPONSE}"')
     lead = "Logger lead on, its box closed as it flies; pull the power when told to, then put it back"
     stage.checks["logger-response"] = check = Heard("logger-response", OPEN, leads=lead, put_back=lead)
 
@@ -77,6 +79,7 @@ def test_what_decides_and_what_to_do_now_are_never_cut(stage: Stage) -> None:
         order = [text.index(word) for word in told]
         assert order == sorted(order)
         assert REMARK in driver.said()
+        assert RESPONSE in driver.said()
         assert "log.pattern" not in text
         assert "raw line" not in text
         await driver.pilot.resize_terminal(160, 45)

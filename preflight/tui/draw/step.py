@@ -58,7 +58,7 @@ def step_blocks(scene: Scene, width: int) -> list[Block]:
         Block(labelled("challenge", say(step.step.challenge, "bold $lead", limit=400), width), 9, 3)
     )
     if step.step.response:
-        blocks.append(Block(labelled("response", say(step.step.response, "bold", limit=2000), width), 7, 1))
+        blocks.append(Block(labelled("response", say(step.step.response, "bold", limit=2000), width), 7, 2))
     due = found is None or step.waiting == "finding" or running is not None
     if check is not None and check.leads and due and not view.past and view.state.closed is None:
         blocks.append(_whole(labelled("move lead", say(check.leads, limit=300), width), 10))

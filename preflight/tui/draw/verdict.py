@@ -30,6 +30,8 @@ _PART = re.compile(r", | \(| at (?=\d)")
 _PATH = re.compile(r"(?<![^\s“(])/[^\s:,;”)]{17,}")
 _PATH_KEPT = 14
 SHORT_ID = 12
+SHORTEST = 12
+"""Characters of a reason that say too little to stand for it: "pressure: …"."""
 
 
 def verdict_line(scene: Scene, width: int) -> Content:
@@ -118,7 +120,7 @@ class _Line:
     def ends(self) -> tuple[list[int], list[int]]:
         """Where what is said may be cut: behind its meaning, and within that before a comma or a bracket."""
         said = self.form.said
-        first = _CLAUSE.search(f"{said}. ")
+        first = _CLAUSE.search(f"{said}. ", SHORTEST)
         if self.form.one or first is None:
             return [], []
         words_ = (at.start() for at in re.finditer(" ", said) if at.start() > first.end())
@@ -147,7 +149,8 @@ def _fullest(lines: list[_Line]) -> tuple[_Line, Content]:
     if parts:
         return max(parts, key=lambda part: part[1].cell_length)
     line = lines[-1]
-    return line, say(line.form.said).truncate(line.room, ellipsis=True)
+    whole_words = say(line.form.said).truncate(max(0, line.room - 1)).plain.rpartition(" ")[0]
+    return line, say(f"{whole_words.rstrip(' :;,.(')} …")
 
 
 def _forms(view: View, reason: Reason) -> list[_Form]:
