@@ -17,7 +17,7 @@ _TIME = re.compile(
 )
 _SPAN = re.compile(r"\+ ?([0-9]{1,4}) ?(min|h)")
 
-FORM = "hh:mm on the site's clock, hh:mmZ in UTC, or +45 min"
+FORM = "hh:mm on the site's clock, hh:mmZ in UTC, now or +45 min"
 
 
 class BadTime(PreflightError):  # noqa: N818

@@ -261,7 +261,7 @@ def test_replan_offers_the_release_first_and_checks_any_other_key(hand: Hand) ->
     assert told() == ["", ""]
     assert told(key="release", value="+90 min") == [
         "planned release, now 2031-03-09 09:00Z · 09:00 local; "
-        "new: hh:mm on the site's clock, hh:mmZ in UTC, or +45 min from now",
+        "new: hh:mm on the site's clock, hh:mmZ in UTC, now or +45 min from now",
         "= 2031-03-09 08:30Z · 08:30 local, in 90 min: 30 min earlier than planned",
     ]
     assert told(key="release", value="2031-03-11 07:00")[1].endswith(
