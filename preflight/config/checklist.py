@@ -64,7 +64,8 @@ class Step(_File, frozen=True, kw_only=True):
     missing (the step stands in for one that needs them), `applies_if` the words that choices in the flight
     file must have ({ "balloon.gas" = "hydrogen" }). `reads` names values (flight-file keys,
     readings, or "power") whose change makes the step stale. `carry` lets a go be taken over from the record
-    of an earlier attempt.
+    of an earlier attempt. `say` has who confirms type what was seen, where the response asks for something
+    that only they can name.
     """
 
     id: Id
@@ -87,6 +88,7 @@ class Step(_File, frozen=True, kw_only=True):
     without: tuple[str, ...] = ()
     applies_if: dict[str, str] = {}
     carry: bool = False
+    say: bool = False
 
     @property
     def kind(self) -> Literal["check", "measure", "defer", "confirm"]:

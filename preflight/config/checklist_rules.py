@@ -133,6 +133,9 @@ def _step(found: Found, path: Path, step: Step, roles: frozenset[str] | None) ->
             )
     if step.measure is not None:
         _measure(found, (*path, "measure"), step.measure)
+    if step.say and step.kind != "confirm":
+        message = f"a step with {step.kind} records what it finds by itself"
+        found.add((*path, "say"), message, "remove say, or let a person confirm")
     if step.witness_by and not step.witness:
         found.add((*path, "witness_by"), "the step asks for no witness", "add witness = true")
     if roles is not None:

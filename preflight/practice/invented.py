@@ -117,6 +117,8 @@ def _told(step: Step, flight: Flight, *, decided: bool) -> str:
         answers = {**TIMES, **ANSWERS}
         typed = [f"{question}: {answers.get(question, 'anything')}" for question in step.defer.ask]
         return "; ".join([*typed, "the answer: granted"] if decided else typed)
+    if step.say:
+        return "in your words what the response asks for, as you would see it"
     return ""
 
 

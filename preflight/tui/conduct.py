@@ -120,6 +120,8 @@ class Conduct(Asking):
             await self.ask(of_step.measure(scene.view, scene.extra, self._step()))
         elif does.does == "defer":
             await self.ask(of_answer.defer(scene.view, self._step()))
+        elif does.does == "say":
+            await self.ask(of_step.seen(self._step()))
         elif does.does == "form":
             await getattr(self, f"do_{scene.place.kind}")()
         elif does.does == "held":

@@ -218,6 +218,7 @@ _WORDS = {
     "run": "run",
     "sign": "sign",
     "confirm": "confirm",
+    "say": "say what",
     "witness": "witness",
     "measure": "measure",
     "defer": "answer",

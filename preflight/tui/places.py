@@ -15,7 +15,18 @@ from preflight.walk.book import Book
 from preflight.walk.state import GateState, Next, NextKind, PhaseState, State, StepState
 
 Does = Literal[
-    "run", "sign", "confirm", "witness", "measure", "defer", "form", "complete", "go-on", "held", "none"
+    "run",
+    "sign",
+    "confirm",
+    "say",
+    "witness",
+    "measure",
+    "defer",
+    "form",
+    "complete",
+    "go-on",
+    "held",
+    "none",
 ]
 
 
@@ -244,4 +255,6 @@ def _at_step(state: State, step: StepState) -> Ordinary:
         return Ordinary("measure", False, f"Enter opens the measurement{again}")
     if kind == "defer":
         return Ordinary("defer", False, f"Enter opens the authority's answer{again}")
+    if step.step.say:
+        return Ordinary("say", False, f"Do it, then Enter: say what was seen{again}")
     return Ordinary("confirm", True, f"Do it, see the response; your number, then Enter: confirm{again}")

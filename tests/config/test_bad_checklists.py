@@ -103,6 +103,12 @@ CASES = {
         "laptop",
     ),
     "witness named but not asked": ("witness = true\n", "", "phase[2].step[1].witness_by", "witness = true"),
+    "say where nobody confirms": (
+        "witness = true\n",
+        "say = true\nwitness = true\n",
+        "phase[2].step[1].say",
+        "records what it finds by itself",
+    ),
     "reads nothing known": ('"link.baud"', '"link.boud"', "phase[1].step[1].reads[2]", 'mean "link.baud"?'),
     "reads a port by use": ('"link.baud"', '"port.tap"', "phase[1].step[1].reads[2]", "nothing is called"),
     "needs no section": ('"port.tap"]', '"port.tab"]', "phase[1].step[1].needs[2]", 'mean "port.tap"?'),

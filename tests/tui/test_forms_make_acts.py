@@ -16,7 +16,7 @@ from preflight.readings import Finding, Reading
 from preflight.record.roster import Roster
 from preflight.tui.forms import of_answer, of_correction, of_count, of_earlier, of_plan, of_release, of_step
 from preflight.tui.forms.form import NO_PEOPLE, NOBODY, Form, Missing, explain, who
-from preflight.tui.places import HELD
+from preflight.tui.places import HELD, Place, ordinary
 from preflight.tui.trial import refusal
 
 
@@ -48,6 +48,20 @@ def test_what_was_seen_is_entered_in_the_crews_words(hand: Hand) -> None:
     assert of_step.seen(hand.step("call")).about[1] == "Expected: Answered 09:02"
     hand.fill(form, response="Latched, 8.3 V", who="2")
     assert hand.last.data.response == "Latched, 8.3 V"
+
+
+def test_what_only_the_crew_can_say_is_asked_for_and_not_filled_in(stage: Stage) -> None:
+    stage.checklist = stage.checklist.replace('response = "Latched, 8.1 V"', 'response = "Volts"\nsay = true')
+    hand = Hand(stage)
+    battery = Place("step", "battery")
+    assert hand.page()[-1] == " ▶ Do it, then Enter: say what was seen"
+    assert ordinary(hand.view.state, battery).does == "say"
+    form = of_step.seen(hand.step("battery"))
+    assert "Expected: Volts" in form.about
+    with pytest.raises(Missing, match="seen: nothing is typed yet"):
+        hand.fill(form, who="2")
+    hand.fill(form, response="8.1 V", who="2")
+    assert (hand.last.data.response, hand.step("battery").outcome) == ("8.1 V", "go")
 
 
 def test_a_measurement_takes_decimal_commas_and_shows_its_limits(hand: Hand) -> None:

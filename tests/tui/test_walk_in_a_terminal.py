@@ -100,6 +100,11 @@ class Hands:
             values = [self.read_off(step.measure)] * step.measure.repeat
             self.terminal.press("Enter")
             self.fill("Measure:", *values, performer)
+        elif asked.startswith("Do it, then Enter"):
+            assert step is not None
+            self.typed.add(step.id)
+            self.terminal.press("Enter")
+            self.fill("Confirm:", "as expected (simulated)", performer)
         elif asked.startswith("Enter opens the authority"):
             assert step is not None
             self.answer(step, performer)

@@ -83,7 +83,7 @@ def _unlocks_first(scene: Scene, does: Ordinary) -> str:
     head = view.book.checklist.checklist
     roles: tuple[str, ...] = ()
     barred: tuple[str, ...] = ()
-    if does.does in ("sign", "confirm", "measure", "defer"):
+    if does.does in ("sign", "confirm", "say", "measure", "defer"):
         roles = view.step(place.name).step.signed_by
     elif does.does == "witness":
         roles, barred = _of_witness(view.step(place.name))

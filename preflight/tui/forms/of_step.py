@@ -316,7 +316,11 @@ def typed(step: StepState, asks: tuple[str, ...], limits: Mapping[str, Limits]) 
 
 
 def seen(step: StepState) -> Form:
-    """A confirmation with the response as it was seen, where it is not word for word the expected one."""
+    """A confirmation with the response as it was seen, where it is not word for word the expected one.
+
+    Nothing is filled in where the response asks for what only the crew can say.
+    """
+    expected = "" if step.step.say else clean(step.step.response, limit=400)
 
     def make(answers: Answers) -> Any:
         response, person = answers.text("response"), answers.person()
@@ -330,7 +334,7 @@ def seen(step: StepState) -> Form:
         ),
         caution=caution_of(step),
         fields=(
-            Field(key="response", label="seen", initial=clean(step.step.response, limit=400)),
+            Field(key="response", label="seen", initial=expected),
             who(*step.step.signed_by),
         ),
         make=make,
