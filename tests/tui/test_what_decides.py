@@ -85,5 +85,7 @@ def test_what_decides_and_what_to_do_now_are_never_cut(stage: Stage) -> None:
         await driver.pilot.resize_terminal(160, 45)
         await driver.until(lambda: "raw line 39" in driver.text(), "for the lines where there is room")
         assert driver.text().index("log.plain_5") < driver.text().index("raw line 39")
+        wanted = 1 + len(driver.app.seen.extra.figures.run_out)  # type: ignore[union-attr]
+        await driver.until(lambda: runout.size.height == wanted, "for every resource")
 
     stage.drive(story)

@@ -120,7 +120,8 @@ def _possible(view: View, asked: Measure, key: str, answers: Answers) -> float:
         try:
             replace_value(view.flight, asked.sets, quantity_text(value, asked.unit))
         except PreflightError as error:
-            raise Wrong(key, str(error)) from error
+            # By the name that the field has, not by the flight file's key that it sets.
+            raise Wrong(key, str(error).replace(asked.sets, asked.quantity)) from error
     return value
 
 

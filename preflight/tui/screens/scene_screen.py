@@ -33,11 +33,14 @@ class SceneScreen(Screen[None]):
 
     def on_resize(self) -> None:
         """Other room: at once, not with the next scene."""
-        scene = self._seen
         self._spare = ROOMY
-        if scene is not None:
-            self.fit(scene)
-            self.call_after_refresh(self.fit, scene)  # the step's lines are other ones at another width
+        self._fit_seen()
+        self.call_after_refresh(self._fit_seen)  # the step's lines are other ones at another width
+
+    def _fit_seen(self) -> None:
+        """Give room for the scene that is shown now, which may be another than when this was asked for."""
+        if self._seen is not None:
+            self.fit(self._seen)
 
     def _show(self, scene: Scene | None) -> None:
         self._seen = scene
