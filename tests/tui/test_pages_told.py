@@ -261,6 +261,9 @@ def test_a_phase_that_is_open_again_has_not_the_mark_of_a_complete_one(hand: Han
     strip, steps = drawn()
     assert "△Power-up 2/3" in strip
     assert "△ Power-up 2/3 open again" in steps
+    scene = Scene(hand.view, Extra(), place_of(hand.view.state.next))
+    narrow = [line.plain.strip() for line in step_lines(scene, 22)[0]]
+    assert "△ Pow… 2/3 open again" in narrow
     assert "phase △ open again, 2 of 3 steps done" in told(hand.page(Place("complete", "power-up")))
     # Where the crew stands it is told what comes first, behind an arrow's words of two lines too.
     arrow = "Enter: confirm 1 step stale: . goes to logger"

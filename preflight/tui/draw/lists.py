@@ -29,11 +29,11 @@ def step_lines(scene: Scene, width: int) -> tuple[list[Content], int]:
                 phase = own.id
                 state = view.state.phases[own.id]
                 mark = phase_mark(view, state)
-                title = f" {mark.shape} {own.title} {state.count}"
-                if mark in STANDING_OUT:
-                    lines.append(fitted(say(f"{title} {mark.word.lower()}", mark.style), width))
-                else:
-                    lines.append(fitted(say(title, "bold"), width))
+                out = mark in STANDING_OUT
+                # Of what has no room the title is cut, neither its count nor what is wrong with it.
+                tail = say(f" {state.count}{f' {mark.word.lower()}' if out else ''}")
+                head = say(f" {mark.shape} {own.title}").truncate(width - tail.cell_length, ellipsis=True)
+                lines.append(fitted(row(head, tail), width).stylize(mark.style if out else "bold"))
         if place == scene.place:
             here = len(lines)
         lines.append(_place_line(scene, place, width))
