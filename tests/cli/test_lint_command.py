@@ -23,7 +23,7 @@ def test_the_shipped_files_are_told_apart_and_have_no_problems(capsys: pytest.Ca
     assert (code, err) == (0, "")
     assert out.splitlines() == [
         f'{flight}: flight file "Fulmar 3", no problems',
-        f'{checklist}: checklist "Latex balloon, single payload" revision C: 13 phases, 82 steps '
+        f'{checklist}: checklist "Latex balloon, single payload" revision D: 13 phases, 82 steps '
         "(with hydrogen-fill.toml, recovery.toml), no problems",
     ]
 

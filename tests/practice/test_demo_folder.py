@@ -126,10 +126,10 @@ def test_a_start_of_the_demo_frightens_nobody_and_loses_no_edit(tmp_path: Path, 
     assert "since" not in record_words(record)[1]
     # Another day, and another release of this program with another checklist: both are the demo's own doing.
     shipped = scenario.shipped_file(scenario.CHECKLIST).read_text()
-    (tmp_path / scenario.CHECKLIST).write_text(shipped.replace('revision = "C"', 'revision = "D"'))
+    (tmp_path / scenario.CHECKLIST).write_text(shipped.replace('revision = "D"', 'revision = "E"'))
     monkeypatch.setattr(scenario, "shipped_file", lambda name: tmp_path / name)
     scenario.prepare(demo.folder, NOW + timedelta(days=2))
-    assert 'revision = "D"' in (demo.folder / scenario.CHECKLIST).read_text()
+    assert 'revision = "E"' in (demo.folder / scenario.CHECKLIST).read_text()
     assert not offered(demo).same
     assert "The demo wrote its files anew since" in record_words(offered(demo))[1]
 
