@@ -17,7 +17,7 @@ from preflight.record.keys import WrongPassphraseError
 from preflight.record.store import WriterStoppedError
 from preflight.tui import words
 from preflight.tui.dialogs.ask import Ask
-from preflight.tui.draw.scene import Notice
+from preflight.tui.draw.scene import Notice, Scene
 from preflight.tui.forms import of_count
 from preflight.tui.forms.form import Answers, Form, Mistyped, Trial
 from preflight.tui.interruption import passed_over
@@ -132,18 +132,24 @@ class Asking:
         acted_at, before = scene.place, settled(scene.view.state, scene.place)
         view = await self.wait(future, busy)
         place = self.app.seen.place
-        notice = None
+        gone_past = None
         if settled(view.state, acted_at) and not before:
-            notice = passed_over(view, acted_at)
+            gone_past = passed_over(view, acted_at)
             if place == acted_at:
                 place = place_of(view.state.next)
         elif view.past and not scene.view.past:
             # Given up: nothing is left to do at any step.
             place = place_of(view.state.next)
+        notice = gone_past or self._news_since(scene)
         self.app.change(view=view, place=place, selected=None, notice=notice)
-        if notice is not None:
+        if gone_past is not None:
             self.app.ring()
         self.app.reckon()
+
+    def _news_since(self, scene: Scene) -> Notice | None:
+        """What was told while an act was at work; what stood there before is over with it."""
+        now = self.app.seen.notice
+        return None if now is scene.notice else now
 
     # -- dialogues --------------------------------------------------------------------------------
 
@@ -212,8 +218,9 @@ class Asking:
         person = answers.person() if "who" in dialogue.form.by_key else answers.text("id")
         opened = self.session.open_key(person, answers.secret("passphrase"))
         self.session.admit(await self._opened(dialogue, person, opened))
+        scene = self.app.seen
         view = await self.wait(self.session.view())
-        self.app.change(view=view, selected=person, notice=None)
+        self.app.change(view=view, selected=person, notice=self._news_since(scene))
 
     async def _submit_typed(self, dialogue: Ask, answers: Answers) -> None:
         typed = {key: answers.number(key) for key in dialogue.form.by_key if answers.text(key)}
@@ -238,7 +245,7 @@ class Asking:
         view, seal = await self.wait(future, "sealing")
         self.seal = seal
         place = place_of(view.state.next) if scene.view.state.closed is None else scene.place
-        self.app.change(view=view, place=place, selected=None, notice=None)
+        self.app.change(view=view, place=place, selected=None, notice=self._news_since(scene))
 
     async def _submit_storage(self, dialogue: Ask, answers: Answers) -> None:
         record = self.app.seen.view.record

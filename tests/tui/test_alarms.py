@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +12,7 @@ from screen_driving import Driver, Stage, ToldCheck, found, shown
 from preflight.tui.dialogs.ask import Ask
 from preflight.tui.draw.scene import Notice
 from preflight.tui.remembered import Memory
+from preflight.tui.view import View
 
 
 def counted(driver: Driver) -> list[str]:
@@ -49,7 +52,17 @@ def test_a_hold_rings_and_its_reason_is_said(stage: Stage) -> None:
         await driver.until(lambda: bool(rings))
         assert not driver.asking
         assert "an aircraft" in driver.text()
+        # What is told while an act is at work outlasts it; what stood there before does not.
         stop = Notice("Stop", "over long ago", alert=True, about="hold")
+        for told_meanwhile in (stop, None):
+            done: Future[View] = Future()
+            act = asyncio.create_task(driver.app.conductor.came(done))
+            await asyncio.sleep(0)
+            if told_meanwhile is not None:
+                driver.app.change(notice=told_meanwhile)
+            done.set_result(driver.app.seen.view)
+            await act
+            assert driver.app.seen.notice is told_meanwhile
         told = driver.app.seen.with_(notice=stop)
         lifted = replace(told.view, state=replace(told.view.state, holds=()))
         follow = driver.app.opened.following
