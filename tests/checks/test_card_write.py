@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -248,7 +249,14 @@ def test_a_program_that_is_ended_leaves_nothing_or_the_next_run_removes_it(
     code = "from preflight.cli.main import main; main()"
     words = [sys.executable, "-c", code, "check", str(flight), "--only", "card-write"]
     with fuse_card(tmp_path / "store", point, stall=(60, 1.0)):
-        program = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        program = subprocess.Popen(
+            words,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            # Whoever runs the tests in the background ignores it, and so would all that is started from there.
+            preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
+        )
         deadline = time.monotonic() + 20
         # The sixtieth write waits: the run is in the middle of its work by then.
         while not (point / own_name(0)).exists() or (point / own_name(0)).stat().st_size < PAGE + 58 * 64:
