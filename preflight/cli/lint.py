@@ -85,8 +85,12 @@ def _of_roster(path: Path, file: Flight | Checklist | RuleSet | None) -> list[st
     """What a walk would refuse of the roster beside a flight file, once there are people on it."""
     from preflight.config.flight import Flight
 
-    beside = path.parent / "allowed_signers"
-    if not isinstance(file, Flight) or not beside.is_file():
+    if not isinstance(file, Flight):
+        return []
+    from preflight.record.folder import ROSTER
+
+    beside = path.parent / ROSTER
+    if not beside.is_file():
         return []
     from preflight.config.load import load_checklist
     from preflight.config.problems import Problem

@@ -97,6 +97,14 @@ class Field:
         """The field as it is beside what is typed in the others, by key."""
         return self if self.narrows is None else replace(self, **self.narrows(typed))  # type: ignore[arg-type]
 
+    def lacks_role(self, person: Person) -> bool:
+        """Whether the field asks for a role that somebody does not have."""
+        return bool(self.roles) and not set(self.roles) & set(person.roles)
+
+    def open_to(self, person: Person) -> bool:
+        """Whether somebody is among those that the field is for, their key unlocked or not."""
+        return not self.lacks_role(person) and (not self.people or person.id in self.people)
+
 
 @dataclass(frozen=True, slots=True)
 class Answers:
@@ -238,9 +246,7 @@ class Form:
         number = number_of(view.book.roster, view.unlocked, person_id)
         may = asked.beside({each.key: each.initial for each in self.fields})
         person = view.book.roster.find(person_id)
-        if (may.roles and not set(may.roles) & set(person.roles)) or (
-            may.people and person.id not in may.people
-        ):
+        if not may.open_to(person):
             return self
         known = replace(asked, initial=str(number or ""))
         return replace(self, fields=tuple(known if each is asked else each for each in self.fields))
@@ -337,10 +343,9 @@ def _explain_person(view: View, answers: Answers, asked: Field) -> str:
         person = view.book.roster.find(answers.person(asked.key))
     except Missing as error:
         return str(error)
-    lacks = bool(asked.roles) and not set(asked.roles) & set(person.roles)
-    needed = f"; it takes the role {words.listed(asked.roles)}" if lacks else ""
-    if not needed and asked.people and person.id not in asked.people:
-        needed = "; somebody else has to"
+    needed = "" if asked.open_to(person) else "; somebody else has to"
+    if asked.lacks_role(person):
+        needed = f"; it takes the role {words.listed(asked.roles)}"
     return clean(f"= {person.name}, {words.listed(person.roles, 'and')}{needed}", limit=200)
 
 
@@ -349,14 +354,12 @@ def said_who(view: View, asked: Field) -> str:
     able = [
         f"{n} {person.name}"
         for n, person in numbers(view.book.roster, view.unlocked).items()
-        if (asked.kind == "anyone" or person.id in view.unlocked)
-        and (not asked.roles or set(asked.roles) & set(person.roles))
-        and (not asked.people or person.id in asked.people)
+        if (asked.kind == "anyone" or person.id in view.unlocked) and asked.open_to(person)
     ]
     if 0 < len(able) <= 3:
         return clean(words.listed(able), limit=150)
     if asked.roles:
-        held = any(set(asked.roles) & set(person.roles) for person in view.book.roster.people)
+        held = not all(asked.lacks_role(person) for person in view.book.roster.people)
         roles = words.listed(asked.roles)
         return f"the role {roles}" if held else f"{NONE_HAS} ({roles})"
     return f"one of {len(able)} people" if able else ""

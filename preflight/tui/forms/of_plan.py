@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from preflight.clean import clean
@@ -44,7 +45,7 @@ def replan(view: View) -> Form:
     def make(answers: Answers) -> Any:
         key, text = _key(answers.text("key")), answers.text("value")
         if key == RELEASE:
-            at = Answers(answers.view, {"value": WHAT}, {"value": text}).time("value")
+            at = _typed_release(answers.view, text)
             assert at is not None
             text = at.isoformat(timespec="seconds").replace("+00:00", "Z")
         reason, person = answers.text("reason"), answers.person()
@@ -65,10 +66,15 @@ def replan(view: View) -> Form:
     )
 
 
+def _typed_release(view: View, text: str) -> datetime | None:
+    """The planned release that is typed. Raises `Missing` where it is no time."""
+    return Answers(view, {"value": WHAT}, {"value": text}).time("value")
+
+
 def _moved(view: View, text: str) -> str:
     """How far a new planned release lies from the one before: a day left out is seen by it."""
     try:
-        at = Answers(view, {"value": WHAT}, {"value": text}).time("value")
+        at = _typed_release(view, text)
     except Missing:
         return ""
     planned = view.state.planned_release
